@@ -1,0 +1,10 @@
+//! Tarebook's pure core: every computed number and every merge decision, from plain values to plain values.
+//!
+//! Nothing here reads a clock, opens a socket or touches a database, so the service, the client at a kit check
+//! without signal and the tests run the very same code.
+
+pub mod ids;
+pub mod no_estimate;
+#[cfg(feature = "openapi")]
+pub mod openapi;
+pub mod units;

@@ -1,0 +1,31 @@
+//! Schemas of the types that have no derived one.
+
+use utoipa::openapi::RefOr;
+use utoipa::openapi::schema::{KnownFormat, ObjectBuilder, Schema, SchemaFormat, Type};
+
+/// A UUID of version 7 in its hyphenated form.
+#[must_use]
+pub fn uuid_v7() -> RefOr<Schema> {
+    ObjectBuilder::new()
+        .schema_type(Type::String)
+        .format(Some(SchemaFormat::KnownFormat(KnownFormat::Uuid)))
+        .pattern(Some("^[0-9a-f]{8}-[0-9a-f]{4}-7[0-9a-f]{3}-[89ab][0-9a-f]{3}-[0-9a-f]{12}$"))
+        .description(Some("UUID version 7 (RFC 9562)"))
+        .examples([serde_json::json!("017f22e2-79b0-7cc3-98c4-dc0c0c07398f")])
+        .into()
+}
+
+/// A number in a unit, with its range and the number of decimals that are kept.
+#[must_use]
+pub fn quantity(low: f64, high: f64, decimals: u32, unit: &str) -> RefOr<Schema> {
+    let number = ObjectBuilder::new().minimum(Some(low)).maximum(Some(high));
+    if decimals == 0 {
+        number.schema_type(Type::Integer).description(Some(unit)).into()
+    } else {
+        number
+            .schema_type(Type::Number)
+            .multiple_of(Some(10f64.powi(-(decimals as i32))))
+            .description(Some(format!("{unit}, at most {decimals} decimals")))
+            .into()
+    }
+}
