@@ -41,7 +41,7 @@ pub fn to_scaled(value: f64, decimals: u32) -> Result<i64, UnitError> {
         return Err(UnitError::TooFine(decimals));
     }
     // A decimal literal with few enough places lies within rounding error of a whole number when scaled.
-    if (scaled - whole).abs() > 1e-9 * scaled.abs().max(1.0) {
+    if (scaled - whole).abs() > 4.0 * f64::EPSILON * scaled.abs().max(1.0) {
         return Err(UnitError::TooFine(decimals));
     }
     Ok(whole as i64)
@@ -165,7 +165,7 @@ mod tests {
     fn new_fourth_decimal_refused() {
         assert_eq!(MassMg::new(412.5).map(MassMg::scaled), Ok(412_500));
         assert_eq!(MassMg::new(0.0005), Err(UnitError::TooFine(3)));
-        assert_eq!(MassMg::new(999_999.9995), Err(UnitError::TooFine(3)));
+        assert_eq!(MassMg::new(999_999.999_5), Err(UnitError::TooFine(3)));
         assert_eq!(MassMg::new(f64::NAN), Err(UnitError::NotFinite));
         assert_eq!(HeadMm::new(10_000.5), Err(UnitError::TooFine(0)));
         assert!(MassMg::new(-0.001).is_err());
