@@ -4,7 +4,11 @@
 //! without signal and the tests run the very same code.
 
 pub mod ids;
+pub mod kinds;
 pub mod no_estimate;
 #[cfg(feature = "openapi")]
 pub mod openapi;
+pub mod sync;
+pub mod time;
 pub mod units;
+pub mod wire;

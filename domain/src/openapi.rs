@@ -29,3 +29,26 @@ pub fn quantity(low: f64, high: f64, decimals: u32, unit: &str) -> RefOr<Schema>
             .into()
     }
 }
+
+/// An instant, RFC 3339.
+#[must_use]
+pub fn date_time() -> RefOr<Schema> {
+    ObjectBuilder::new()
+        .schema_type(Type::String)
+        .format(Some(SchemaFormat::KnownFormat(KnownFormat::DateTime)))
+        .description(Some("RFC 3339 with an offset; kept in UTC to the millisecond"))
+        .examples([serde_json::json!("2026-03-01T05:10:00.000Z")])
+        .into()
+}
+
+/// Text of 1 to `max` characters that is not blank.
+#[must_use]
+pub fn text(max: usize) -> RefOr<Schema> {
+    ObjectBuilder::new()
+        .schema_type(Type::String)
+        .min_length(Some(1))
+        .max_length(Some(max))
+        .pattern(Some(r"\S"))
+        .description(Some("not blank; blank ends are cut off; no control characters"))
+        .into()
+}
