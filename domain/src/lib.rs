@@ -3,8 +3,10 @@
 //! Nothing here reads a clock, opens a socket or touches a database, so the service, the client at a kit check
 //! without signal and the tests run the very same code.
 
+pub mod distributions;
 pub mod ids;
 pub mod kinds;
+pub mod metrology;
 pub mod no_estimate;
 #[cfg(feature = "openapi")]
 pub mod openapi;
