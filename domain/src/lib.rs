@@ -6,6 +6,7 @@
 pub mod distributions;
 pub mod ids;
 pub mod kinds;
+pub mod mass;
 pub mod metrology;
 pub mod no_estimate;
 #[cfg(feature = "openapi")]

@@ -48,6 +48,8 @@ pub enum Dirty {
     Item(Uuid),
     /// The offset of this sitting, and with it every item weighed in it.
     Sitting(Uuid),
+    /// How well the scale of this sitting repeats; every item weighed on it, if that changes.
+    Repeats(Uuid),
 }
 
 /// Which validations look at.

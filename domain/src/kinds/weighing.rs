@@ -5,7 +5,7 @@ use uuid::Uuid;
 use super::{Dirty, Kind, Nature, Ref, reference_id};
 use crate::sync::op::Role;
 use crate::sync::record::{Lookup, Stored};
-use crate::units::{MassMg, ReadingMg};
+use crate::units::ReadingMg;
 use crate::wire::problem::FieldError;
 use crate::wire::scale::ScaleBody;
 use crate::wire::shape::{self, Object};
@@ -95,12 +95,11 @@ fn validate(body: &Object, _: Option<&Stored>, lookup: &dyn Lookup) -> Vec<Field
 
 fn dirties(record: &Stored, lookup: &dyn Lookup) -> Vec<Dirty> {
     let superseded = reference_id(&record.body, "supersedes_id").and_then(|id| lookup.get(KIND.name, id));
-    let records = [Some(record), superseded];
-    records.into_iter().flatten().filter_map(|r| reference_id(&r.body, "item_id")).map(Dirty::Item).collect()
-}
-
-/// The step of the display that a weighing was read with.
-#[must_use]
-pub fn resolution_of(weighing: &WeighingBody, scale: Option<&ScaleBody>) -> Option<MassMg> {
-    scale.map(|scale| scale.resolution_g).or(weighing.resolution_g)
+    let bodies = [Some(record), superseded].into_iter().flatten().map(|record| &record.body);
+    let dirt = bodies.flat_map(|body| {
+        let item = reference_id(body, "item_id").map(Dirty::Item);
+        let repeats = reference_id(body, "sitting_id").map(Dirty::Repeats);
+        item.into_iter().chain(repeats)
+    });
+    dirt.collect()
 }

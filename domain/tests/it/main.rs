@@ -2,6 +2,7 @@
 
 mod distributions;
 mod every_file_is_listed;
+mod mass;
 mod metrology_basics;
 mod metrology_rows;
 mod rows;
