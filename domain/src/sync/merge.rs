@@ -13,6 +13,7 @@ use crate::kinds::Kind;
 use crate::time::Timestamp;
 use crate::wire::problem::{ErrorCode, FieldError, Problem};
 use crate::wire::shape::{self, Object};
+use crate::wire::sync::MAX_RECORD_BYTES;
 use crate::wire::text::Text;
 
 /// How far ahead a fact's time may lie before it is suspect: a day covers every time zone and a slow clock.
@@ -160,6 +161,11 @@ fn checked(
     lookup: &dyn Lookup,
 ) -> Result<Object, Problem> {
     let body = (kind.normalise)(body).map_err(Problem::invalid)?;
+    let bytes = serde_json::to_vec(&body).map_or(usize::MAX, |json| json.len());
+    if bytes > MAX_RECORD_BYTES {
+        let words = format!("the record has {bytes} bytes; at most {MAX_RECORD_BYTES} are allowed");
+        return Err(Problem::new(ErrorCode::PayloadTooLarge, words));
+    }
     let mut errors = Vec::new();
     for (reference, id) in kind.references(&body) {
         let unchanged = stored.is_some_and(|s| s.body.get(reference.field) == body.get(reference.field));

@@ -4,6 +4,7 @@ use std::collections::{BTreeMap, HashMap, HashSet};
 
 use uuid::Uuid;
 
+use super::canonical::row_hash;
 use super::merge::decide;
 use super::op::{Deciding, Op, OpResult, OpStatus};
 use super::record::{Lookup, Stored};
@@ -20,6 +21,7 @@ pub struct Working {
     records: HashMap<Key, Stored>,
     referred: HashSet<Key>,
     changed: BTreeMap<Key, i64>,
+    hash_before: HashMap<Key, Option<i64>>,
     dirty: HashSet<Dirty>,
     head: i64,
 }
@@ -62,6 +64,19 @@ impl Working {
         records
     }
 
+    /// By kind: how many records came new, and by how much the wrapping sum of row hashes moved.
+    #[must_use]
+    pub fn digest_moves(&self) -> BTreeMap<&'static str, (i64, i64)> {
+        let mut moves: BTreeMap<&'static str, (i64, i64)> = BTreeMap::new();
+        for (key, before) in &self.hash_before {
+            let Some(record) = self.records.get(key) else { continue };
+            let (count, sum) = moves.entry(key.0).or_default();
+            *count += i64::from(before.is_none());
+            *sum = sum.wrapping_add(row_hash(key.0, record)).wrapping_sub(before.unwrap_or(0));
+        }
+        moves
+    }
+
     /// The derived values that the batch made stale.
     #[must_use]
     pub fn dirty(&self) -> Vec<Dirty> {
@@ -96,11 +111,12 @@ impl Working {
         let seq = match outcome.change {
             None => stored.map(|record| record.version),
             Some(record) => {
-                self.head += 1;
-                // What hung on the record before the change is stale too: a label that moved, a fact voided.
                 self.dirty.extend((kind.dirties)(&record, &*self));
+                let before = stored.map(|record| row_hash(kind.name, record));
+                self.hash_before.entry(key).or_insert(before);
                 self.changed.insert(key, record.version);
                 self.records.insert(key, record);
+                self.head += 1;
                 Some(self.head)
             }
         };

@@ -1,0 +1,122 @@
+//! Reading and writing records of any kind: their tables all have one shape.
+
+use chrono::{DateTime, Utc};
+use diesel::sql_types::{Array, BigInt, Bool, Jsonb, Nullable, Timestamptz, Uuid as SqlUuid};
+use diesel_async::{AsyncPgConnection, RunQueryDsl};
+use domain::kinds::Kind;
+use domain::sync::record::Stored;
+use domain::time::Timestamp;
+use serde_json::Value;
+use uuid::Uuid;
+
+use crate::platform::error::ApiError;
+use crate::platform::sql::{Sql, sql};
+
+/// The columns of a record, in the order of [`Row`].
+pub const COLUMNS: &str = "r.id, r.version, r.units, r.created_by, r.recorded_at, r.deleted, r.voided, r.time_suspect, r.body";
+
+/// The SQL types of [`COLUMNS`].
+pub type Columns = (SqlUuid, BigInt, Jsonb, SqlUuid, Timestamptz, Bool, Nullable<Jsonb>, Bool, Jsonb);
+
+/// A record as it comes from its table.
+pub type Row = (Uuid, i64, Value, Uuid, DateTime<Utc>, bool, Option<Value>, bool, Value);
+
+/// From a row.
+///
+/// # Errors
+/// `internal` when a stored body is no object, which no statement of ours writes.
+pub fn from_row(row: Row) -> Result<Stored, ApiError> {
+    let (id, version, units, created_by, recorded_at, deleted, voided, time_suspect, body) = row;
+    let fault = |error: serde_json::Error| ApiError::internal("a stored record cannot be read", error);
+    let voided = voided.map(serde_json::from_value).transpose().map_err(fault)?;
+    let units = serde_json::from_value(units).map_err(fault)?;
+    let body = serde_json::from_value(body).map_err(fault)?;
+    let recorded_at = Timestamp::from_utc(recorded_at);
+    Ok(Stored { id, version, units, created_by, recorded_at, deleted, voided, time_suspect, body })
+}
+
+/// Begins `select <columns> from <table> r where r.kitroom_id = <kitroom>`.
+#[must_use]
+pub fn select(kind: &Kind, kitroom: Uuid) -> Sql<'static, Columns> {
+    sql::<Columns>("select ")
+        .sql(COLUMNS)
+        .sql(" from ")
+        .sql(kind.table)
+        .sql(" r where r.kitroom_id = ")
+        .bind::<SqlUuid, _>(kitroom)
+}
+
+/// Runs a statement that answers [`COLUMNS`].
+///
+/// # Errors
+/// As the database fails.
+pub async fn load(conn: &mut AsyncPgConnection, statement: Sql<'_, Columns>) -> Result<Vec<Stored>, ApiError> {
+    let rows: Vec<Row> = statement.load(conn).await?;
+    rows.into_iter().map(from_row).collect()
+}
+
+/// The records with these ids, deleted and voided ones included.
+///
+/// # Errors
+/// As the database fails.
+pub async fn find(
+    conn: &mut AsyncPgConnection,
+    kitroom: Uuid,
+    kind: &Kind,
+    ids: &[Uuid],
+) -> Result<Vec<Stored>, ApiError> {
+    load(conn, select(kind, kitroom).sql(" and r.id = any(").bind::<Array<SqlUuid>, _>(ids).sql(")")).await
+}
+
+/// Writes records, new or changed, as one statement.
+///
+/// # Errors
+/// As the database fails.
+pub async fn upsert(
+    conn: &mut AsyncPgConnection,
+    kitroom: Uuid,
+    kind: &Kind,
+    records: &[&Stored],
+) -> Result<(), ApiError> {
+    let ids: Vec<Uuid> = records.iter().map(|r| r.id).collect();
+    let versions: Vec<i64> = records.iter().map(|r| r.version).collect();
+    let units: Vec<Value> = records.iter().map(|r| serde_json::to_value(&r.units).unwrap_or_default()).collect();
+    let authors: Vec<Uuid> = records.iter().map(|r| r.created_by).collect();
+    let recorded: Vec<DateTime<Utc>> = records.iter().map(|r| r.recorded_at.utc()).collect();
+    let deleted: Vec<bool> = records.iter().map(|r| r.deleted).collect();
+    let voided: Vec<Option<Value>> =
+        records.iter().map(|r| r.voided.as_ref().and_then(|v| serde_json::to_value(v).ok())).collect();
+    let suspect: Vec<bool> = records.iter().map(|r| r.time_suspect).collect();
+    let bodies: Vec<Value> = records.iter().map(|r| Value::Object(r.body.clone())).collect();
+    sql::<()>("insert into ")
+        .sql(kind.table)
+        .sql(
+            " (kitroom_id, id, version, units, created_by, recorded_at, deleted, voided, time_suspect, body) select ",
+        )
+        .bind::<SqlUuid, _>(kitroom)
+        .sql(", * from unnest(")
+        .bind::<Array<SqlUuid>, _>(ids)
+        .sql(", ")
+        .bind::<Array<BigInt>, _>(versions)
+        .sql(", ")
+        .bind::<Array<Jsonb>, _>(units)
+        .sql(", ")
+        .bind::<Array<SqlUuid>, _>(authors)
+        .sql(", ")
+        .bind::<Array<Timestamptz>, _>(recorded)
+        .sql(", ")
+        .bind::<Array<Bool>, _>(deleted)
+        .sql(", ")
+        .bind::<Array<Nullable<Jsonb>>, _>(voided)
+        .sql(", ")
+        .bind::<Array<Bool>, _>(suspect)
+        .sql(", ")
+        .bind::<Array<Jsonb>, _>(bodies)
+        .sql(
+            ") on conflict (kitroom_id, id) do update set version = excluded.version, units = excluded.units, \
+             deleted = excluded.deleted, voided = excluded.voided, body = excluded.body",
+        )
+        .execute(conn)
+        .await?;
+    Ok(())
+}

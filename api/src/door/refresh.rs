@@ -1,0 +1,260 @@
+//! The stored projections: recomputed by `domain`'s pure functions for what a batch made stale, in one load and one
+//! update, inside the batch's transaction.
+
+use std::collections::{BTreeMap, BTreeSet, HashMap, HashSet};
+
+use diesel::sql_types::{Array, BigInt, Double, Integer, Jsonb, Uuid as SqlUuid};
+use diesel_async::{AsyncPgConnection, RunQueryDsl};
+use domain::kinds::{self, Dirty, Kind, reference_id};
+use domain::mass::{
+    CheckFact, Evidence, ItemFacts, RepeatSums, ScaleEvidence, SittingEvidence, WeighingFact, item_mass, sitting_repeats,
+};
+use domain::sync::record::Stored;
+use domain::wire::check_reading::CheckReadingBody;
+use domain::wire::scale::ScaleBody;
+use domain::wire::shape;
+use serde_json::Value;
+use uuid::Uuid;
+
+use super::records;
+use crate::platform::error::ApiError;
+use crate::platform::sql::sql;
+
+/// Recomputes what is stale.
+pub async fn projections(conn: &mut AsyncPgConnection, kitroom: Uuid, dirty: &[Dirty]) -> Result<(), ApiError> {
+    let mut items = BTreeSet::new();
+    let (mut offsets, mut repeats) = (Vec::new(), Vec::new());
+    for dirt in dirty {
+        match dirt {
+            Dirty::Item(id) => {
+                items.insert(*id);
+            }
+            Dirty::Sitting(id) => offsets.push(*id),
+            Dirty::Repeats(id) => repeats.push(*id),
+        }
+    }
+    if !offsets.is_empty() {
+        items.extend(items_by(conn, kitroom, "sitting_id", &offsets).await?);
+    }
+    let mut kitroom = Kitroom { conn, id: kitroom };
+    if !repeats.is_empty() {
+        let moved = kitroom.refresh_repeats(&repeats).await?;
+        if !moved.is_empty() {
+            items.extend(kitroom.items_on_scales(&moved).await?);
+        }
+    }
+    if items.is_empty() { Ok(()) } else { kitroom.refresh_masses(&items.into_iter().collect::<Vec<_>>()).await }
+}
+
+fn kind(name: &'static str) -> Result<&'static Kind, ApiError> {
+    kinds::kind(name).ok_or_else(|| ApiError::internal("a kind is missing", name))
+}
+
+async fn items_by(
+    conn: &mut AsyncPgConnection,
+    kitroom: Uuid,
+    column: &'static str,
+    ids: &[Uuid],
+) -> Result<Vec<Uuid>, ApiError> {
+    let rows: Vec<(Uuid,)> = sql::<(SqlUuid,)>("select distinct item_id from weighings where kitroom_id = ")
+        .bind::<SqlUuid, _>(kitroom)
+        .sql(" and ")
+        .sql(column)
+        .sql(" = any(")
+        .bind::<Array<SqlUuid>, _>(ids)
+        .sql(")")
+        .load(conn)
+        .await?;
+    Ok(rows.into_iter().map(|(id,)| id).collect())
+}
+
+struct Kitroom<'a> {
+    conn: &'a mut AsyncPgConnection,
+    id: Uuid,
+}
+
+impl Kitroom<'_> {
+    async fn find(&mut self, name: &'static str, ids: &[Uuid]) -> Result<Vec<Stored>, ApiError> {
+        if ids.is_empty() { Ok(Vec::new()) } else { records::find(self.conn, self.id, kind(name)?, ids).await }
+    }
+
+    async fn find_by(&mut self, name: &'static str, column: &'static str, ids: &[Uuid]) -> Result<Vec<Stored>, ApiError> {
+        if ids.is_empty() {
+            return Ok(Vec::new());
+        }
+        let statement = records::select(kind(name)?, self.id)
+            .sql(" and r.")
+            .sql(column)
+            .sql(" = any(")
+            .bind::<Array<SqlUuid>, _>(ids)
+            .sql(")");
+        records::load(self.conn, statement).await
+    }
+
+    /// Which of these facts a fact that still stands replaces.
+    async fn superseded(&mut self, name: &'static str, facts: &[Stored]) -> Result<HashSet<Uuid>, ApiError> {
+        let ids: Vec<Uuid> = facts.iter().map(|fact| fact.id).collect();
+        if ids.is_empty() {
+            return Ok(HashSet::new());
+        }
+        let rows: Vec<(Uuid,)> = sql::<(SqlUuid,)>("select supersedes_id from ")
+            .sql(kind(name)?.table)
+            .sql(" where kitroom_id = ")
+            .bind::<SqlUuid, _>(self.id)
+            .sql(" and supersedes_id = any(")
+            .bind::<Array<SqlUuid>, _>(ids)
+            .sql(") and voided is null")
+            .load(self.conn)
+            .await?;
+        Ok(rows.into_iter().map(|(id,)| id).collect())
+    }
+
+    async fn sitting_evidence(&mut self, ids: &[Uuid]) -> Result<HashMap<Uuid, SittingEvidence>, ApiError> {
+        let mut sittings = HashMap::new();
+        for record in self.find("sitting", ids).await? {
+            if let Some(scale_id) = reference_id(&record.body, "scale_id") {
+                sittings.insert(record.id, SittingEvidence { scale_id, checks: Vec::new() });
+            }
+        }
+        let checks = self.find_by("check_reading", "sitting_id", ids).await?;
+        let superseded = self.superseded("check_reading", &checks).await?;
+        for record in checks.iter().filter(|r| r.is_live() && !r.time_suspect && !superseded.contains(&r.id)) {
+            if let Ok(body) = shape::read::<CheckReadingBody>(&record.body)
+                && let Some(sitting) = sittings.get_mut(&body.sitting_id.uuid())
+            {
+                sitting.checks.push(CheckFact::from(&body));
+            }
+        }
+        Ok(sittings)
+    }
+
+    /// Recomputes how the scale repeated in these sittings; answers the scales for which that moved.
+    async fn refresh_repeats(&mut self, sittings: &[Uuid]) -> Result<Vec<Uuid>, ApiError> {
+        let weighings = self.find_by("weighing", "sitting_id", sittings).await?;
+        let superseded = self.superseded("weighing", &weighings).await?;
+        let mut by_sitting: HashMap<Uuid, Vec<WeighingFact>> = HashMap::new();
+        for fact in weighings.iter().filter_map(|record| WeighingFact::from_record(record, &superseded)) {
+            if let Some(sitting) = fact.body.sitting_id {
+                by_sitting.entry(sitting.into()).or_default().push(fact);
+            }
+        }
+        let stored: Vec<(Uuid, f64, i32)> =
+            sql::<(SqlUuid, Double, Integer)>("select sitting_id, sum_squares, dof from sitting_repeats where kitroom_id = ")
+                .bind::<SqlUuid, _>(self.id)
+                .sql(" and sitting_id = any(")
+                .bind::<Array<SqlUuid>, _>(sittings)
+                .sql(")")
+                .load(self.conn)
+                .await?;
+        let stored: HashMap<Uuid, (f64, i32)> = stored.into_iter().map(|(id, sum, dof)| (id, (sum, dof))).collect();
+        let (mut ids, mut scales, mut sums, mut dofs) = (vec![], vec![], vec![], vec![]);
+        for (id, sitting) in self.sitting_evidence(sittings).await? {
+            let facts = by_sitting.get(&id).map_or(&[][..], Vec::as_slice);
+            let now = sitting_repeats(facts, &sitting.checks);
+            let dof = now.dof.cast_signed();
+            if stored.get(&id).copied().unwrap_or((0.0, 0)) != (now.sum_squares, dof) {
+                ids.push(id);
+                scales.push(sitting.scale_id);
+                sums.push(now.sum_squares);
+                dofs.push(dof);
+            }
+        }
+        if ids.is_empty() {
+            return Ok(Vec::new());
+        }
+        sql::<()>("insert into sitting_repeats (kitroom_id, sitting_id, scale_id, sum_squares, dof) select ")
+            .bind::<SqlUuid, _>(self.id)
+            .sql(", * from unnest(")
+            .bind::<Array<SqlUuid>, _>(ids)
+            .sql(", ")
+            .bind::<Array<SqlUuid>, _>(&scales)
+            .sql(", ")
+            .bind::<Array<Double>, _>(sums)
+            .sql(", ")
+            .bind::<Array<Integer>, _>(dofs)
+            .sql(
+                ") on conflict (kitroom_id, sitting_id) do update set scale_id = excluded.scale_id, \
+                 sum_squares = excluded.sum_squares, dof = excluded.dof",
+            )
+            .execute(self.conn)
+            .await?;
+        Ok(scales)
+    }
+
+    async fn items_on_scales(&mut self, scales: &[Uuid]) -> Result<Vec<Uuid>, ApiError> {
+        let sittings: Vec<Uuid> =
+            self.find_by("sitting", "scale_id", scales).await?.into_iter().map(|sitting| sitting.id).collect();
+        let mut items = items_by(self.conn, self.id, "sitting_id", &sittings).await?;
+        items.extend(items_by(self.conn, self.id, "scale_id", scales).await?);
+        Ok(items)
+    }
+
+    async fn scale_evidence(&mut self, ids: &[Uuid]) -> Result<HashMap<Uuid, ScaleEvidence>, ApiError> {
+        let mut scales = HashMap::new();
+        for record in self.find("scale", ids).await? {
+            if let Ok(body) = shape::read::<ScaleBody>(&record.body) {
+                let resolution_g = body.resolution_g.value();
+                scales.insert(record.id, ScaleEvidence { resolution_g, repeats: RepeatSums::default() });
+            }
+        }
+        if scales.is_empty() {
+            return Ok(scales);
+        }
+        let rows: Vec<(Uuid, f64, i64)> = sql::<(SqlUuid, Double, BigInt)>(
+            "select scale_id, sum_squares, dof::bigint from sitting_repeats where kitroom_id = ",
+        )
+        .bind::<SqlUuid, _>(self.id)
+        .sql(" and scale_id = any(")
+        .bind::<Array<SqlUuid>, _>(ids)
+        .sql(") order by sitting_id")
+        .load(self.conn)
+        .await?;
+        for (scale, sum_squares, dof) in rows {
+            if let Some(evidence) = scales.get_mut(&scale) {
+                let dof = u32::try_from(dof).unwrap_or(0);
+                evidence.repeats = evidence.repeats.plus(RepeatSums { sum_squares, dof });
+            }
+        }
+        Ok(scales)
+    }
+
+    async fn refresh_masses(&mut self, items: &[Uuid]) -> Result<(), ApiError> {
+        let records = self.find("item", items).await?;
+        let weighings = self.find_by("weighing", "item_id", items).await?;
+        let superseded = self.superseded("weighing", &weighings).await?;
+        let mut by_item: BTreeMap<Uuid, Vec<WeighingFact>> = BTreeMap::new();
+        let (mut sittings, mut scales) = (BTreeSet::new(), BTreeSet::new());
+        for fact in weighings.iter().filter_map(|record| WeighingFact::from_record(record, &superseded)) {
+            sittings.extend(fact.body.sitting_id.map(domain::ids::SittingId::uuid));
+            scales.extend(fact.body.scale_id.map(domain::ids::ScaleId::uuid));
+            by_item.entry(fact.body.item_id.into()).or_default().push(fact);
+        }
+        let sittings = self.sitting_evidence(&sittings.into_iter().collect::<Vec<_>>()).await?;
+        scales.extend(sittings.values().map(|sitting| sitting.scale_id));
+        let scales = self.scale_evidence(&scales.into_iter().collect::<Vec<_>>()).await?;
+        let evidence = Evidence { scales, sittings };
+        let (mut ids, mut masses) = (Vec::new(), Vec::new());
+        for record in &records {
+            let Some(facts) = ItemFacts::from_record(record) else { continue };
+            let weighings = by_item.get(&record.id).map_or(&[][..], Vec::as_slice);
+            let mass = serde_json::to_value(item_mass(facts, weighings, &evidence))
+                .map_err(|error| ApiError::internal("a mass cannot be written", error))?;
+            ids.push(record.id);
+            masses.push(mass);
+        }
+        self.store_masses(ids, masses).await
+    }
+
+    async fn store_masses(&mut self, ids: Vec<Uuid>, masses: Vec<Value>) -> Result<(), ApiError> {
+        sql::<()>("insert into item_masses (kitroom_id, item_id, mass) select ")
+            .bind::<SqlUuid, _>(self.id)
+            .sql(", * from unnest(")
+            .bind::<Array<SqlUuid>, _>(ids)
+            .sql(", ")
+            .bind::<Array<Jsonb>, _>(masses)
+            .sql(") on conflict (kitroom_id, item_id) do update set mass = excluded.mass")
+            .execute(self.conn)
+            .await?;
+        Ok(())
+    }
+}

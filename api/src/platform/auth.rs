@@ -1,0 +1,441 @@
+//! Who asks: a short-lived access token of a session, or a device token.
+
+use std::collections::HashMap;
+use std::future::{Ready, ready};
+use std::path::Path;
+use std::pin::Pin;
+use std::sync::{Arc, RwLock};
+use std::time::{Duration, Instant};
+
+use actix_web::dev::Payload;
+use actix_web::http::header;
+use actix_web::{FromRequest, HttpRequest, web};
+use argon2::password_hash::{PasswordHash, PasswordHasher, PasswordVerifier, SaltString};
+use argon2::{Algorithm as Argon2Algorithm, Argon2, Params, Version};
+use chrono::{DateTime, TimeDelta, Utc};
+use diesel::prelude::*;
+use diesel_async::RunQueryDsl;
+use domain::wire::problem::ErrorCode;
+use jsonwebtoken::{Algorithm, DecodingKey, EncodingKey, Header, Validation};
+use rand::TryRngCore;
+use rand::rngs::OsRng;
+use serde::{Deserialize, Serialize};
+use sha2::{Digest, Sha256};
+use uuid::Uuid;
+
+use super::clock::Clock;
+use super::db::{self, Pool};
+use super::error::ApiError;
+use super::token;
+use crate::schema::{device_tokens, sessions};
+
+/// How long an access token lasts, in seconds.
+pub const ACCESS_TOKEN_S: i64 = 600;
+/// How long a check against the database is remembered. Revoking within this process forgets it at once.
+const REMEMBERED: Duration = Duration::from_secs(5);
+const REMEMBERED_AT_MOST: usize = 10_000;
+const ISSUER: &str = "tarebook";
+const AUDIENCE: &str = "tarebook-api";
+const TYPE: &str = "at+jwt";
+/// A session that is not used for so long is over.
+const SESSION_IDLE_D: i64 = 90;
+/// A session is over after so long in any case.
+const SESSION_AT_MOST_D: i64 = 365;
+
+/// Cost of hashing a password: argon2id with the parameters that OWASP ASVS 5.0 (appendix C) and the OWASP Password
+/// Storage Cheat Sheet name as the minimum.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct PasswordCost {
+    /// Memory in KiB.
+    pub memory_kib: u32,
+    /// Passes.
+    pub passes: u32,
+    /// Lanes.
+    pub lanes: u32,
+}
+
+impl PasswordCost {
+    /// What the service uses.
+    pub const PRODUCTION: Self = Self { memory_kib: 19_456, passes: 2, lanes: 1 };
+    /// The least that the algorithm takes, for tests.
+    pub const CHEAP: Self = Self { memory_kib: 8, passes: 1, lanes: 1 };
+
+    fn hasher(self) -> Result<Argon2<'static>, argon2::Error> {
+        let params = Params::new(self.memory_kib, self.passes, self.lanes, Some(32))?;
+        Ok(Argon2::new(Argon2Algorithm::Argon2id, Version::V0x13, params))
+    }
+}
+
+/// Hashes and checks passwords, no more at once than there are cores, since each takes its memory.
+#[derive(Debug)]
+pub struct Passwords {
+    cost: PasswordCost,
+    permits: Arc<tokio::sync::Semaphore>,
+    /// What an unknown account is checked against, so that its answer takes as long.
+    nobody: String,
+}
+
+/// The least length of a password, in bytes (OWASP ASVS 5.0, 6.2.1).
+pub const PASSWORD_MIN: usize = 8;
+/// The most, so that hashing has a bound.
+pub const PASSWORD_MAX: usize = 1024;
+
+impl Passwords {
+    /// With a cost.
+    ///
+    /// # Errors
+    /// When the cost is none that the algorithm takes.
+    pub fn new(cost: PasswordCost) -> Result<Self, String> {
+        let cores = std::thread::available_parallelism().map_or(1, std::num::NonZero::get);
+        let nobody = hash_now(cost, "no account has this password")?;
+        Ok(Self { cost, permits: Arc::new(tokio::sync::Semaphore::new(cores)), nobody })
+    }
+
+    /// The PHC string of a password.
+    ///
+    /// # Errors
+    /// `internal` when hashing fails.
+    pub async fn hash(&self, password: String) -> Result<String, ApiError> {
+        let cost = self.cost;
+        self.work(move || hash_now(cost, &password)).await?.map_err(|e| ApiError::internal("hashing failed", e))
+    }
+
+    /// Whether the password is that of the hash; without a hash, no, after as long.
+    ///
+    /// # Errors
+    /// `internal` when the work cannot be done.
+    pub async fn verify(&self, password: String, hash: Option<String>) -> Result<bool, ApiError> {
+        let known = hash.is_some();
+        let hash = hash.unwrap_or_else(|| self.nobody.clone());
+        let right = self.work(move || {
+            let hash = PasswordHash::new(&hash).map_err(|error| error.to_string())?;
+            Ok::<_, String>(Argon2::default().verify_password(password.as_bytes(), &hash).is_ok())
+        });
+        let right = right.await?.map_err(|error| ApiError::internal("a stored password hash cannot be read", error))?;
+        Ok(right && known)
+    }
+
+    async fn work<T: Send + 'static>(&self, act: impl FnOnce() -> T + Send + 'static) -> Result<T, ApiError> {
+        let permit = Arc::clone(&self.permits).acquire_owned().await;
+        let permit = permit.map_err(|error| ApiError::internal("the password workers are gone", error))?;
+        tokio::task::spawn_blocking(move || {
+            let _permit = permit;
+            act()
+        })
+        .await
+        .map_err(|error| ApiError::internal("a password worker failed", error))
+    }
+}
+
+fn hash_now(cost: PasswordCost, password: &str) -> Result<String, String> {
+    let mut salt = [0u8; 16];
+    OsRng.try_fill_bytes(&mut salt).map_err(|error| error.to_string())?;
+    let salt = SaltString::encode_b64(&salt).map_err(|error| error.to_string())?;
+    let hasher = cost.hasher().map_err(|error| error.to_string())?;
+    hasher.hash_password(password.as_bytes(), &salt).map(|hash| hash.to_string()).map_err(|error| error.to_string())
+}
+
+/// The claims of an access token. No roles: those are read at each request.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+struct Claims {
+    iss: String,
+    aud: String,
+    sub: Uuid,
+    sid: Uuid,
+    jti: Uuid,
+    iat: i64,
+    nbf: i64,
+    exp: i64,
+}
+
+/// Signs and checks access tokens: HS256 and nothing else.
+pub struct AccessTokens {
+    encoding: EncodingKey,
+    decoding: DecodingKey,
+    kid: String,
+    validation: Validation,
+}
+
+impl std::fmt::Debug for AccessTokens {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(f, "AccessTokens({})", self.kid)
+    }
+}
+
+impl AccessTokens {
+    /// With a key of 256 bits.
+    #[must_use]
+    pub fn new(key: &[u8; 32]) -> Self {
+        let mut validation = Validation::new(Algorithm::HS256);
+        validation.set_issuer(&[ISSUER]);
+        validation.set_audience(&[AUDIENCE]);
+        validation.set_required_spec_claims(&["exp", "nbf", "iss", "aud", "sub"]);
+        validation.validate_nbf = true;
+        validation.leeway = 30;
+        let digest = Sha256::digest(key);
+        Self {
+            encoding: EncodingKey::from_secret(key),
+            decoding: DecodingKey::from_secret(key),
+            kid: digest[..6].iter().map(|byte| format!("{byte:02x}")).collect(),
+            validation,
+        }
+    }
+
+    /// A token for a session.
+    ///
+    /// # Errors
+    /// `internal` when signing fails.
+    pub fn issue(&self, account: Uuid, session: Uuid, now: DateTime<Utc>) -> Result<String, ApiError> {
+        let iat = now.timestamp();
+        let claims = Claims {
+            iss: ISSUER.into(),
+            aud: AUDIENCE.into(),
+            sub: account,
+            sid: session,
+            jti: Uuid::now_v7(),
+            iat,
+            nbf: iat,
+            exp: iat + ACCESS_TOKEN_S,
+        };
+        let header = Header { typ: Some(TYPE.into()), kid: Some(self.kid.clone()), ..Header::new(Algorithm::HS256) };
+        jsonwebtoken::encode(&header, &claims, &self.encoding).map_err(|e| ApiError::internal("signing failed", e))
+    }
+
+    fn check(&self, token: &str) -> Result<Claims, ApiError> {
+        use jsonwebtoken::errors::ErrorKind;
+        let refused = || ApiError::new(ErrorCode::NotAuthenticated, "the access token is not one of this service's");
+        let header = jsonwebtoken::decode_header(token).map_err(|_| refused())?;
+        if header.typ.as_deref() != Some(TYPE) || header.kid.as_deref() != Some(&self.kid) {
+            return Err(refused());
+        }
+        match jsonwebtoken::decode::<Claims>(token, &self.decoding, &self.validation) {
+            Ok(data) => Ok(data.claims),
+            Err(error) if matches!(error.kind(), ErrorKind::ExpiredSignature) => {
+                Err(ApiError::new(ErrorCode::TokenExpired, "the access token has run out; get a new one"))
+            }
+            Err(_) => Err(refused()),
+        }
+    }
+}
+
+/// Reads the signing key from a file, or makes one.
+///
+/// # Errors
+/// In words, when the file cannot be read or written, is no key, or can be read by others.
+pub fn signing_key(path: &Path) -> Result<[u8; 32], String> {
+    use std::io::Write as _;
+    use std::os::unix::fs::{MetadataExt as _, OpenOptionsExt as _};
+    let said = |error: std::io::Error| format!("{}: {error}", path.display());
+    if let Ok(metadata) = std::fs::metadata(path) {
+        if metadata.mode() & 0o077 != 0 {
+            return Err(format!("{} can be read by others; run: chmod 600 {0}", path.display()));
+        }
+        let bytes = std::fs::read(path).map_err(said)?;
+        return bytes.try_into().map_err(|_| format!("{} does not hold 32 bytes", path.display()));
+    }
+    let mut key = [0u8; 32];
+    OsRng.try_fill_bytes(&mut key).map_err(|error| error.to_string())?;
+    let mut file = std::fs::OpenOptions::new().write(true).create_new(true).mode(0o600).open(path).map_err(said)?;
+    file.write_all(&key).and_then(|()| file.sync_all()).map_err(said)?;
+    Ok(key)
+}
+
+/// What a request was authenticated with.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Credential {
+    /// A session.
+    Session(Uuid),
+    /// A device token.
+    Device(Uuid),
+}
+
+/// The account that asks.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Account {
+    /// Its id.
+    pub id: Uuid,
+    /// What it showed.
+    pub credential: Credential,
+}
+
+/// Credentials that were found good a moment ago, by their hash.
+#[derive(Debug, Default)]
+struct Remembered(RwLock<HashMap<[u8; 32], (Account, Instant)>>);
+
+impl Remembered {
+    fn get(&self, key: &[u8; 32]) -> Option<Account> {
+        let map = self.0.read().ok()?;
+        map.get(key).filter(|(_, since)| since.elapsed() < REMEMBERED).map(|(account, _)| *account)
+    }
+
+    fn put(&self, key: [u8; 32], account: Account) {
+        if let Ok(mut map) = self.0.write() {
+            if map.len() >= REMEMBERED_AT_MOST {
+                map.retain(|_, (_, since)| since.elapsed() < REMEMBERED);
+            }
+            if map.len() < REMEMBERED_AT_MOST {
+                map.insert(key, (account, Instant::now()));
+            }
+        }
+    }
+
+    fn clear(&self) {
+        if let Ok(mut map) = self.0.write() {
+            map.clear();
+        }
+    }
+}
+
+/// Checks credentials.
+#[derive(Debug)]
+pub struct Authenticator {
+    /// Access tokens.
+    pub access: AccessTokens,
+    /// Passwords.
+    pub passwords: Passwords,
+    remembered: Remembered,
+}
+
+impl Authenticator {
+    /// With a signing key and a cost of passwords.
+    ///
+    /// # Errors
+    /// When the cost is none that the algorithm takes.
+    pub fn new(key: &[u8; 32], cost: PasswordCost) -> Result<Self, String> {
+        let passwords = Passwords::new(cost)?;
+        Ok(Self { access: AccessTokens::new(key), passwords, remembered: Remembered::default() })
+    }
+
+    /// Forgets what was found good, so that a revocation holds at once.
+    pub fn forget(&self) {
+        self.remembered.clear();
+    }
+
+    async fn account(&self, bearer: &str, pool: &Pool, clock: &Clock) -> Result<Account, ApiError> {
+        let key = token::hash(bearer);
+        if bearer.starts_with(token::DEVICE) {
+            if let Some(account) = self.remembered.get(&key) {
+                return Ok(account);
+            }
+            let account = self.device(bearer, key, pool, clock).await?;
+            self.remembered.put(key, account);
+            return Ok(account);
+        }
+        let claims = self.access.check(bearer)?;
+        if let Some(account) = self.remembered.get(&key) {
+            return Ok(account);
+        }
+        let account = self.session(&claims, pool, clock).await?;
+        self.remembered.put(key, account);
+        Ok(account)
+    }
+
+    async fn session(&self, claims: &Claims, pool: &Pool, clock: &Clock) -> Result<Account, ApiError> {
+        let mut conn = db::connection(pool).await?;
+        let now = clock.now();
+        let open: Option<Uuid> = sessions::table
+            .filter(sessions::id.eq(claims.sid))
+            .filter(sessions::account_id.eq(claims.sub))
+            .filter(sessions::revoked_at.is_null())
+            .filter(sessions::last_used_at.gt(now - TimeDelta::days(SESSION_IDLE_D)))
+            .filter(sessions::created_at.gt(now - TimeDelta::days(SESSION_AT_MOST_D)))
+            .select(sessions::id)
+            .first(&mut conn)
+            .await
+            .optional()?;
+        match open {
+            Some(session) => Ok(Account { id: claims.sub, credential: Credential::Session(session) }),
+            None => Err(ApiError::new(ErrorCode::NotAuthenticated, "the session is over; log in again")),
+        }
+    }
+
+    async fn device(&self, bearer: &str, hash: [u8; 32], pool: &Pool, clock: &Clock) -> Result<Account, ApiError> {
+        let refused = || ApiError::new(ErrorCode::NotAuthenticated, "the device token is unknown or revoked; link again");
+        if !token::is_well_formed(token::DEVICE, bearer) {
+            return Err(refused());
+        }
+        let mut conn = db::connection(pool).await?;
+        let row: Option<(Uuid, Uuid, Option<DateTime<Utc>>)> = device_tokens::table
+            .filter(device_tokens::token_hash.eq(hash.to_vec()))
+            .filter(device_tokens::revoked_at.is_null())
+            .select((device_tokens::id, device_tokens::account_id, device_tokens::last_used_at))
+            .first(&mut conn)
+            .await
+            .optional()?;
+        let (id, account, last_used) = row.ok_or_else(refused)?;
+        let now = clock.now();
+        // To the minute: who looks for a lost device does not need more, and a write per request would cost.
+        if last_used.is_none_or(|last| now - last > TimeDelta::minutes(1)) {
+            diesel::update(device_tokens::table.find(id))
+                .set(device_tokens::last_used_at.eq(now))
+                .execute(&mut conn)
+                .await?;
+        }
+        Ok(Account { id: account, credential: Credential::Device(id) })
+    }
+}
+
+fn bearer(request: &HttpRequest) -> Result<String, ApiError> {
+    let missing = || ApiError::new(ErrorCode::NotAuthenticated, "send Authorization: Bearer with a token");
+    let value = request.headers().get(header::AUTHORIZATION).ok_or_else(missing)?;
+    let (scheme, token) = value.to_str().ok().and_then(|value| value.split_once(' ')).ok_or_else(missing)?;
+    if scheme.eq_ignore_ascii_case("bearer") && !token.is_empty() { Ok(token.trim().to_owned()) } else { Err(missing()) }
+}
+
+impl FromRequest for Account {
+    type Error = ApiError;
+    type Future = Pin<Box<dyn Future<Output = Result<Self, ApiError>>>>;
+
+    fn from_request(request: &HttpRequest, _: &mut Payload) -> Self::Future {
+        let request = request.clone();
+        Box::pin(async move {
+            let bearer = bearer(&request)?;
+            let state = state::<web::Data<Authenticator>>(&request)?;
+            let pool = state::<web::Data<Pool>>(&request)?;
+            let clock = state::<web::Data<Clock>>(&request)?;
+            state.account(&bearer, &pool, &clock).await
+        })
+    }
+}
+
+fn state<T: Clone + 'static>(request: &HttpRequest) -> Result<T, ApiError> {
+    let found = request.app_data::<T>().cloned();
+    found.ok_or_else(|| ApiError::internal("the app was built without a part", std::any::type_name::<T>()))
+}
+
+/// Now, for handlers.
+#[derive(Debug, Clone, Copy)]
+pub struct Now(pub domain::time::Timestamp);
+
+impl FromRequest for Now {
+    type Error = ApiError;
+    type Future = Ready<Result<Self, ApiError>>;
+
+    fn from_request(request: &HttpRequest, _: &mut Payload) -> Self::Future {
+        ready(state::<web::Data<Clock>>(request).map(|clock| Now(clock.timestamp())))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn hash_production_cost_is_the_published_minimum() {
+        let phc = hash_now(PasswordCost::PRODUCTION, "a kit check at five").unwrap();
+        // OWASP Password Storage Cheat Sheet: Argon2id, m = 19456 (19 MiB), t = 2, p = 1.
+        assert!(phc.starts_with("$argon2id$v=19$m=19456,t=2,p=1$"), "{phc}");
+        let parsed = PasswordHash::new(&phc).unwrap();
+        assert_eq!(parsed.hash.unwrap().len(), 32);
+        assert!(Argon2::default().verify_password(b"a kit check at five", &parsed).is_ok());
+        assert!(Argon2::default().verify_password(b"a kit check at six", &parsed).is_err());
+    }
+
+    #[test]
+    fn verify_known_answer_of_the_reference_implementation() {
+        // The argon2 reference implementation's test.c, version 0x13 of Argon2id: t = 2, m = 2^16 KiB, p = 1.
+        let phc = "$argon2id$v=19$m=65536,t=2,p=1$c29tZXNhbHQ$CTFhFdXPJO1aFaMaO6Mm5c8y7cJHAph8ArZWb2GRPPc";
+        let parsed = PasswordHash::new(phc).unwrap();
+        assert!(Argon2::default().verify_password(b"password", &parsed).is_ok());
+    }
+}

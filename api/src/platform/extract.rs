@@ -1,0 +1,277 @@
+//! Bodies, queries and preconditions of requests, with limits on what is decoded.
+
+use std::io::Read;
+use std::pin::Pin;
+
+use actix_web::dev::Payload;
+use actix_web::http::header;
+use actix_web::{FromRequest, HttpRequest, web};
+use domain::wire::problem::{ErrorCode, FieldError, Problem};
+use domain::wire::shape::{self, Object};
+use futures_util::StreamExt;
+use serde::de::DeserializeOwned;
+use serde_json::Value;
+use uuid::Uuid;
+
+use super::error::ApiError;
+
+/// The most bytes of an ordinary body, after decompression: a record and its wrapping.
+pub const BODY_BYTES: usize = 128 * 1024;
+
+/// A JSON object of at most `LIMIT` bytes after decompression, as `application/json`.
+#[derive(Debug, Clone)]
+pub struct JsonObject<const LIMIT: usize = BODY_BYTES>(pub Object);
+
+/// A merge patch (RFC 7396), as `application/merge-patch+json`.
+#[derive(Debug, Clone)]
+pub struct MergePatch(pub Object);
+
+/// A JSON object in the shape of a wire type.
+#[derive(Debug, Clone)]
+pub struct Json<T>(pub T);
+
+impl<const LIMIT: usize> FromRequest for JsonObject<LIMIT> {
+    type Error = ApiError;
+    type Future = Pin<Box<dyn Future<Output = Result<Self, ApiError>>>>;
+
+    fn from_request(request: &HttpRequest, payload: &mut Payload) -> Self::Future {
+        let (request, payload) = (request.clone(), payload.take());
+        Box::pin(async move { object(&request, payload, "application/json", LIMIT).await.map(Self) })
+    }
+}
+
+impl FromRequest for MergePatch {
+    type Error = ApiError;
+    type Future = Pin<Box<dyn Future<Output = Result<Self, ApiError>>>>;
+
+    fn from_request(request: &HttpRequest, payload: &mut Payload) -> Self::Future {
+        let (request, payload) = (request.clone(), payload.take());
+        Box::pin(async move { object(&request, payload, "application/merge-patch+json", BODY_BYTES).await.map(Self) })
+    }
+}
+
+impl<T: DeserializeOwned + 'static> FromRequest for Json<T> {
+    type Error = ApiError;
+    type Future = Pin<Box<dyn Future<Output = Result<Self, ApiError>>>>;
+
+    fn from_request(request: &HttpRequest, payload: &mut Payload) -> Self::Future {
+        let (request, payload) = (request.clone(), payload.take());
+        Box::pin(async move {
+            let object = object(&request, payload, "application/json", BODY_BYTES).await?;
+            shape::read(&object).map(Self).map_err(|errors| Problem::invalid(errors).into())
+        })
+    }
+}
+
+async fn object(request: &HttpRequest, payload: Payload, media: &str, limit: usize) -> Result<Object, ApiError> {
+    let given = request.headers().get(header::CONTENT_TYPE).and_then(|v| v.to_str().ok()).unwrap_or_default();
+    let essence = given.split(';').next().unwrap_or_default().trim();
+    if !essence.eq_ignore_ascii_case(media) {
+        let error = ApiError::new(ErrorCode::UnsupportedMediaType, format!("send the body as {media}"));
+        let hint = if request.method() == "PATCH" { "accept-patch" } else { "accept-post" };
+        return Err(error.with_header(header::HeaderName::from_static(hint), media));
+    }
+    let encoding = request.headers().get(header::CONTENT_ENCODING).map(|v| v.to_str().unwrap_or("?").to_owned());
+    let bytes = read_all(payload, limit).await?;
+    let bytes = match encoding.as_deref().map(str::trim) {
+        None | Some("identity") => bytes,
+        Some(encoding) if encoding.eq_ignore_ascii_case("gzip") => gunzip(&bytes, limit)?,
+        Some(_) => {
+            let words = "the body may be plain or gzip";
+            return Err(ApiError::new(ErrorCode::UnsupportedMediaType, words).with_header(header::ACCEPT_ENCODING, "gzip"));
+        }
+    };
+    match serde_json::from_slice::<Value>(&bytes) {
+        Ok(Value::Object(object)) => Ok(object),
+        Ok(_) => Err(ApiError::field("", "invalid", "the body must be a JSON object")),
+        Err(error) => {
+            let at = byte_position(&bytes, error.line(), error.column());
+            let words = format!("{error} (byte {at})");
+            Err(Problem::new(ErrorCode::MalformedJson, words).with("byte", at).into())
+        }
+    }
+}
+
+fn too_large(limit: usize) -> ApiError {
+    let words = format!("the body is over {limit} bytes after decompression; send it in parts");
+    Problem::new(ErrorCode::PayloadTooLarge, words).with("limit_bytes", limit).into()
+}
+
+async fn read_all(mut payload: Payload, limit: usize) -> Result<Vec<u8>, ApiError> {
+    let mut bytes = Vec::new();
+    while let Some(chunk) = payload.next().await {
+        let chunk = chunk.map_err(|error| ApiError::new(ErrorCode::BadRequest, format!("the body broke off: {error}")))?;
+        if bytes.len() + chunk.len() > limit {
+            return Err(too_large(limit));
+        }
+        bytes.extend_from_slice(&chunk);
+    }
+    Ok(bytes)
+}
+
+/// Never holds more than `limit` decoded bytes, however far the input would expand.
+fn gunzip(bytes: &[u8], limit: usize) -> Result<Vec<u8>, ApiError> {
+    let mut out = Vec::new();
+    let decoded = flate2::read::MultiGzDecoder::new(bytes).take(limit as u64 + 1).read_to_end(&mut out);
+    decoded.map_err(|error| ApiError::new(ErrorCode::BadRequest, format!("the body is not valid gzip: {error}")))?;
+    if out.len() > limit { Err(too_large(limit)) } else { Ok(out) }
+}
+
+fn byte_position(bytes: &[u8], line: usize, column: usize) -> usize {
+    let before: usize =
+        bytes.split_inclusive(|byte| *byte == b'\n').take(line.saturating_sub(1)).map(<[u8]>::len).sum();
+    (before + column.saturating_sub(1)).min(bytes.len())
+}
+
+/// The query of a request in the shape of `T`, whose fields are strings and whole numbers.
+#[derive(Debug, Clone)]
+pub struct Query<T>(pub T);
+
+impl<T: DeserializeOwned> FromRequest for Query<T> {
+    type Error = ApiError;
+    type Future = std::future::Ready<Result<Self, ApiError>>;
+
+    fn from_request(request: &HttpRequest, _: &mut Payload) -> Self::Future {
+        std::future::ready(query(request.query_string()).map(Self))
+    }
+}
+
+/// Parameters that are whole numbers.
+const NUMBERS: &[&str] = &["limit", "wait_s", "limit_mm", "time_limit_s"];
+
+fn query<T: DeserializeOwned>(text: &str) -> Result<T, ApiError> {
+    let wrong = |name: &str, words: &str| ApiError::field(&format!("?{name}"), "invalid", words);
+    let pairs = web::Query::<Vec<(String, String)>>::from_query(text)
+        .map_err(|_| wrong("", "the query cannot be read"))?
+        .into_inner();
+    let mut object = Object::new();
+    for (name, value) in pairs {
+        let value = if NUMBERS.contains(&name.as_str()) {
+            value.parse::<i64>().map(Value::from).map_err(|_| wrong(&name, "must be a whole number"))?
+        } else {
+            Value::from(value)
+        };
+        if object.insert(name.clone(), value).is_some() {
+            return Err(wrong(&name, "stands there twice"));
+        }
+    }
+    shape::read(&object).map_err(|errors| {
+        let errors = errors.into_iter().map(|error| FieldError {
+            pointer: format!("?{}", error.pointer.trim_start_matches('/')),
+            ..error
+        });
+        Problem::invalid(errors.collect()).into()
+    })
+}
+
+/// `If-Match`: the version that the sender has read.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum IfMatch {
+    /// Not sent.
+    Missing,
+    /// `*`.
+    Any,
+    /// A tag of ours: the epoch and the version.
+    Version {
+        /// The epoch.
+        epoch: Uuid,
+        /// The version.
+        version: i64,
+    },
+    /// Something else, which matches nothing.
+    Foreign,
+}
+
+impl FromRequest for IfMatch {
+    type Error = ApiError;
+    type Future = std::future::Ready<Result<Self, ApiError>>;
+
+    fn from_request(request: &HttpRequest, _: &mut Payload) -> Self::Future {
+        let value = request.headers().get(header::IF_MATCH).map(|value| value.to_str().unwrap_or("?").trim().to_owned());
+        std::future::ready(Ok(match value.as_deref() {
+            None => IfMatch::Missing,
+            Some("*") => IfMatch::Any,
+            Some(tag) => parse_tag(tag).map_or(IfMatch::Foreign, |(epoch, version)| IfMatch::Version { epoch, version }),
+        }))
+    }
+}
+
+/// The entity tag of a record: its epoch, its version, and a hash of what is derived.
+#[must_use]
+pub fn tag(epoch: Uuid, version: i64, derived: u32) -> String {
+    format!("\"{}-{version}-{derived:08x}\"", epoch.simple())
+}
+
+fn parse_tag(tag: &str) -> Option<(Uuid, i64)> {
+    let mut parts = tag.strip_prefix('"')?.strip_suffix('"')?.split('-');
+    let epoch = Uuid::try_parse(parts.next()?).ok()?;
+    let version = parts.next()?.parse().ok()?;
+    parts.next()?;
+    parts.next().is_none().then_some((epoch, version))
+}
+
+/// `Idempotency-Key` (draft-ietf-httpapi-idempotency-key-header): what a repetition without an id of its own goes by.
+#[derive(Debug, Clone)]
+pub struct IdempotencyKey(pub Option<String>);
+
+impl FromRequest for IdempotencyKey {
+    type Error = ApiError;
+    type Future = std::future::Ready<Result<Self, ApiError>>;
+
+    fn from_request(request: &HttpRequest, _: &mut Payload) -> Self::Future {
+        let Some(value) = request.headers().get("idempotency-key") else {
+            return std::future::ready(Ok(Self(None)));
+        };
+        let text = value.to_str().unwrap_or_default().trim();
+        // A structured-field string has quotes; bare tokens are common enough to be taken as well.
+        let text = text.strip_prefix('"').and_then(|text| text.strip_suffix('"')).unwrap_or(text);
+        std::future::ready(if (1..=200).contains(&text.len()) {
+            Ok(Self(Some(text.to_owned())))
+        } else {
+            Err(ApiError::field("Idempotency-Key:", "invalid", "must be 1 to 200 printable characters"))
+        })
+    }
+}
+
+/// An id in the path. What is no id of ours names nothing.
+///
+/// # Errors
+/// `not-found`.
+pub fn path_id(text: &str) -> Result<Uuid, ApiError> {
+    domain::ids::parse_v7(text).map_err(|_| ApiError::not_found())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn parse_tag_own_tags_round_trip_and_others_do_not() {
+        let epoch = Uuid::now_v7();
+        assert_eq!(parse_tag(&tag(epoch, 42, 7)), Some((epoch, 42)));
+        for foreign in ["", "\"\"", "\"x-1-2\"", "W/\"a\"", "abc", "\"0-1-2-3\""] {
+            assert_eq!(parse_tag(foreign), None, "{foreign}");
+        }
+    }
+
+    #[test]
+    fn gunzip_bomb_stops_at_the_limit() {
+        use std::io::Write as _;
+        let mut encoder = flate2::write::GzEncoder::new(Vec::new(), flate2::Compression::best());
+        let zeros = vec![0u8; 1 << 20];
+        for _ in 0..64 {
+            encoder.write_all(&zeros).unwrap();
+        }
+        let bomb = encoder.finish().unwrap();
+        assert!(bomb.len() < 100_000);
+        assert_eq!(gunzip(&bomb, 1000).unwrap_err().problem().status, 413);
+    }
+
+    #[test]
+    fn byte_position_points_at_the_fault() {
+        let text = b"{\n  \"a\": tru\n}";
+        let error = serde_json::from_slice::<Value>(text).unwrap_err();
+        let at = byte_position(text, error.line(), error.column());
+        assert!((9..=13).contains(&at), "{at}");
+    }
+}

@@ -1,0 +1,12 @@
+//! What every feature stands on. Imports no feature.
+
+pub mod auth;
+pub mod clock;
+pub mod db;
+pub mod embedded_pg;
+pub mod error;
+pub mod extract;
+pub mod paging;
+pub mod sql;
+pub mod telemetry;
+pub mod token;

@@ -1,0 +1,4 @@
+drop table idempotency_keys;
+drop table device_tokens;
+drop table sessions;
+drop table accounts;
