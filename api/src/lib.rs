@@ -1,1 +1,3 @@
-//! Placeholder.
+//! The service `tarebook`.
+
+pub mod platform;

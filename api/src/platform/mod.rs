@@ -1,0 +1,3 @@
+//! What every feature stands on; imports none of them.
+
+pub mod embedded_pg;
