@@ -1,2 +1,5 @@
-//! t
-fn main() {}
+//! `tarebook`, the service.
+
+fn main() -> std::process::ExitCode {
+    api::cli::run()
+}

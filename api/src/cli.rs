@@ -1,0 +1,185 @@
+//! The program: what its commands do, with one clear line when one cannot.
+
+use std::io::{self, BufRead, Write};
+use std::net::TcpListener;
+use std::path::Path;
+use std::process::ExitCode;
+
+use clap::Parser;
+use diesel_async::{AsyncConnection, AsyncPgConnection};
+use domain::wire::text::Name;
+use uuid::Uuid;
+
+use crate::app::{self, Settings};
+use crate::config::{AccountAddArgs, AccountCommand, Cli, Command, DataArgs, ServeArgs};
+use crate::features::accounts::store as accounts;
+use crate::openapi;
+use crate::platform::auth::{PASSWORD_MAX, PASSWORD_MIN, PasswordCost, Passwords, signing_key};
+use crate::platform::clock::Clock;
+use crate::platform::db;
+use crate::platform::embedded_pg::EmbeddedPg;
+use crate::platform::telemetry;
+
+/// Connections to the database in all; more do not make it faster on the machines this is for.
+const CONNECTIONS: usize = 8;
+
+/// Why a command failed, and the exit code that says so.
+struct Failure {
+    code: u8,
+    words: String,
+}
+
+impl From<String> for Failure {
+    fn from(words: String) -> Self {
+        Self { code: 1, words }
+    }
+}
+
+impl From<&str> for Failure {
+    fn from(words: &str) -> Self {
+        words.to_owned().into()
+    }
+}
+
+/// Runs the program.
+#[must_use]
+pub fn run() -> ExitCode {
+    let cli = match Cli::try_parse() {
+        Ok(cli) => cli,
+        Err(error) => {
+            let code = if error.use_stderr() { 2 } else { 0 };
+            // Nothing can be done when even that cannot be printed.
+            let _ = error.print();
+            return ExitCode::from(code);
+        }
+    };
+    let done = match cli.command {
+        Command::Serve(args) => serve(&args),
+        Command::Account(args) => match args.command {
+            AccountCommand::Add(args) => account_add(&args),
+        },
+        Command::Openapi => print(&openapi::to_json(&openapi::document())),
+    };
+    match done {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(failure) => {
+            say(&format!("tarebook: {}", failure.words));
+            ExitCode::from(failure.code)
+        }
+    }
+}
+
+fn print(text: &str) -> Result<(), Failure> {
+    io::stdout().lock().write_all(text.as_bytes()).map_err(|error| error.to_string().into())
+}
+
+fn say(text: &str) {
+    // Nothing can be done when standard error is closed.
+    let _ = writeln!(io::stderr().lock(), "{text}");
+}
+
+/// The database: a given one, or the private one, which lives as long as the value beside its address.
+fn database(data: &DataArgs, open: fn(&Path) -> Result<EmbeddedPg, crate::platform::embedded_pg::EmbeddedPgError>) -> Result<(String, Option<EmbeddedPg>), Failure> {
+    match &data.database_url {
+        Some(url) => Ok((url.clone(), None)),
+        None => {
+            let private = open(&data.data_dir()?).map_err(|error| error.to_string())?;
+            Ok((private.url(), Some(private)))
+        }
+    }
+}
+
+fn serve(args: &ServeArgs) -> Result<(), Failure> {
+    if !args.listen.ip().is_loopback() && !args.behind_proxy {
+        let words = format!(
+            "{} can be reached by others, and passwords would cross the network unencrypted; put a proxy with TLS before \
+             it and say --behind-proxy",
+            args.listen
+        );
+        return Err(Failure { code: 2, words });
+    }
+    telemetry::start(&args.log, args.log_format);
+    let data_dir = args.data.data_dir()?;
+    std::fs::create_dir_all(&data_dir).map_err(|error| format!("{}: {error}", data_dir.display()))?;
+    let signing_key = signing_key(&data_dir.join("access-token.key"))?;
+    let listener = TcpListener::bind(args.listen)
+        .map_err(|error| format!("cannot listen on {}: {error}; choose another with --listen", args.listen))?;
+    let (database_url, private) = database(&args.data, EmbeddedPg::start)?;
+    db::migrate(&database_url).map_err(|error| format!("the database cannot be brought up to date: {error}"))?;
+    let settings = Settings {
+        database_url,
+        connections: CONNECTIONS,
+        workers: std::thread::available_parallelism().map_or(1, std::num::NonZero::get).min(CONNECTIONS),
+        signing_key,
+        password_cost: PasswordCost::PRODUCTION,
+        clock: Clock::system(),
+    };
+    let address = listener.local_addr().map_err(|error| error.to_string())?;
+    let served: io::Result<()> = actix_web::rt::System::new().block_on(async {
+        let server = app::serve(&settings, listener)?;
+        let handle = server.handle();
+        actix_web::rt::spawn(async move {
+            wait_for_signal().await;
+            tracing::info!("stopping: open requests are finished first");
+            app::stop(handle).await;
+        });
+        say(&format!("tarebook listens on http://{address} (docs at http://{address}/docs/)"));
+        server.await
+    });
+    drop(private);
+    served.map_err(|error| format!("the server failed: {error}").into())
+}
+
+async fn wait_for_signal() {
+    use tokio::signal::unix::{SignalKind, signal};
+    match signal(SignalKind::terminate()) {
+        Ok(mut terminate) => {
+            tokio::select! {
+                _ = terminate.recv() => {}
+                _ = tokio::signal::ctrl_c() => {}
+            }
+        }
+        // Without the handler an interrupt still stops the service.
+        Err(_) => drop(tokio::signal::ctrl_c().await),
+    }
+}
+
+fn read_password() -> Result<String, Failure> {
+    let mut line = String::new();
+    io::stdin().lock().read_line(&mut line).map_err(|error| format!("the password cannot be read: {error}"))?;
+    let password = line.strip_suffix('\n').unwrap_or(&line);
+    let password = password.strip_suffix('\r').unwrap_or(password);
+    if (PASSWORD_MIN..=PASSWORD_MAX).contains(&password.len()) {
+        return Ok(password.to_owned());
+    }
+    let words = format!("the password has {} bytes; it takes {PASSWORD_MIN} to {PASSWORD_MAX}, and 15 or more is better", password.len());
+    Err(words.into())
+}
+
+fn account_add(args: &AccountAddArgs) -> Result<(), Failure> {
+    let name = Name::new(&args.name).map_err(|words| format!("--name {words}"))?;
+    let email = args.email.trim();
+    let plausible = email.len() <= 254
+        && email.split_once('@').is_some_and(|(user, host)| !user.is_empty() && host.contains('.'))
+        && !email.contains(char::is_whitespace);
+    if !plausible {
+        return Err(format!("{email:?} is no e-mail address").into());
+    }
+    let password = read_password()?;
+    let (url, private) = database(&args.data, EmbeddedPg::attach)?;
+    db::migrate(&url).map_err(|error| format!("the database cannot be brought up to date: {error}"))?;
+    let runtime = tokio::runtime::Runtime::new().map_err(|error| error.to_string())?;
+    let added: Result<(), Failure> = runtime.block_on(async {
+        let hash = Passwords::new(PasswordCost::PRODUCTION)?.hash(password).await.map_err(|error| error.to_string())?;
+        let mut conn = AsyncPgConnection::establish(&url).await.map_err(|error| error.to_string())?;
+        let now = Clock::system().now();
+        accounts::insert_account(&mut conn, Uuid::now_v7(), email, name.as_str(), &hash, now)
+            .await
+            .map_err(|error| error.problem().detail.clone().unwrap_or_else(|| error.to_string()))?;
+        Ok(())
+    });
+    drop(private);
+    added?;
+    say(&format!("account {} made; log in with tare link", email.to_lowercase()));
+    Ok(())
+}

@@ -1,0 +1,138 @@
+//! One worked example a schema, from an invented kitroom. A test reads each back through the type that it shows.
+
+use domain::wire::problem::{ErrorCode, FieldError, Problem};
+use serde_json::{Map, Value, json};
+
+const KITROOM: &str = "019d0000-0000-7000-8000-000000000001";
+const ITEM: &str = "019d0000-0000-7000-8000-000000000002";
+const SCALE: &str = "019d0000-0000-7000-8000-000000000003";
+const SITTING: &str = "019d0000-0000-7000-8000-000000000004";
+const CHECK: &str = "019d0000-0000-7000-8000-000000000005";
+const WEIGHING: &str = "019d0000-0000-7000-8000-000000000006";
+const ACCOUNT: &str = "019d0000-0000-7000-8000-000000000007";
+const REPLICA: &str = "019d0000-0000-7000-8000-000000000008";
+const EPOCH: &str = "019d0000-0000-7000-8000-000000000009";
+const TOKEN: &str = "019d0000-0000-7000-8000-00000000000a";
+const OP: &str = "019d0000-0000-7000-8000-00000000000b";
+const AT: &str = "2026-03-01T05:10:00.000Z";
+
+fn item() -> Value {
+    json!({"name": "blue shell", "kind": "shell_jacket", "maker": "maker A", "size": "M", "label_mass_g": 405,
+        "head_mm": 20000, "head_basis": "label", "breathability": {"value": 9.5, "method": "ret_iso11092"},
+        "seams_taped": true, "hood": true, "volume_ml": 620, "reach_needed": "at_stop"})
+}
+
+fn mass() -> Value {
+    json!({"mass_g": 412.3, "mass_u_g": 0.52, "mass_basis": "measured", "mass_n": 3, "mass_calibration": "checked",
+        "last_weighed_at": AT})
+}
+
+fn scale() -> Value {
+    json!({"name": "kitchen scale", "resolution_g": 1, "capacity_g": 5000})
+}
+
+fn sitting() -> Value {
+    json!({"scale_id": SCALE, "started_at": AT, "note": "on the stone worktop"})
+}
+
+fn check_reading() -> Value {
+    json!({"sitting_id": SITTING, "weight_name": "200 g class M1", "known_g": 200, "known_u_g": 0.006,
+        "reading_g": 201, "observed_at": AT})
+}
+
+fn weighing() -> Value {
+    json!({"item_id": ITEM, "sitting_id": SITTING, "reading_g": 413, "raw": {"text": "413", "unit": "g"},
+        "wetness": "dry", "observed_at": AT, "source": "typed"})
+}
+
+fn with(base: Value, more: Value) -> Value {
+    let (Value::Object(mut base), Value::Object(more)) = (base, more) else { return Value::Null };
+    base.extend(more);
+    Value::Object(base)
+}
+
+fn view(id: &str, body: Value) -> Value {
+    with(body, json!({"id": id, "version": 12, "created_by": ACCOUNT, "recorded_at": AT}))
+}
+
+fn fact(id: &str, body: Value) -> Value {
+    with(view(id, body), json!({"recorded_by": ACCOUNT}))
+}
+
+fn page(record: Value) -> Value {
+    json!({"items": [record], "next_cursor": null})
+}
+
+fn kitroom() -> Value {
+    json!({"id": KITROOM, "name": "my kit", "purpose": "personal", "role": "owner", "version": 1, "epoch": EPOCH,
+        "head_seq": 12, "created_at": AT})
+}
+
+fn device_token() -> Value {
+    json!({"id": TOKEN, "name": "laptop in the kitchen", "created_at": AT})
+}
+
+/// The example of a schema.
+pub fn of(schema: &str) -> Option<Value> {
+    Some(match schema {
+        "CreateSession" => json!({"email": "runner@example.org", "password": "fifteen letters or more"}),
+        "SessionView" => json!({"access_token": "eyJ0eXAi...", "token_type": "Bearer", "expires_in_s": 600,
+            "refresh_token": "tbr_..."}),
+        "AccountView" => json!({"id": ACCOUNT, "email": "runner@example.org", "name": "Runner", "created_at": AT}),
+        "CreateDeviceToken" => json!({"name": "laptop in the kitchen"}),
+        "DeviceTokenView" => with(device_token(), json!({"token": "tbd_..."})),
+        "DeviceTokenList" => json!({"items": [device_token()]}),
+        "CreateKitroom" => json!({"id": KITROOM, "name": "my kit", "purpose": "personal"}),
+        "UpdateKitroom" => json!({"name": "winter kit"}),
+        "KitroomView" => kitroom(),
+        "KitroomList" => json!({"items": [kitroom()]}),
+        "CreateItem" => with(item(), json!({"id": ITEM})),
+        "UpdateItem" => json!({"size": "L", "label_mass_g": null}),
+        "ItemView" => with(view(ITEM, item()), mass()),
+        "ItemList" => page(with(view(ITEM, item()), mass())),
+        "CreateScale" => with(scale(), json!({"id": SCALE})),
+        "UpdateScale" => json!({"name": "scale in the hall"}),
+        "ScaleView" => view(SCALE, scale()),
+        "ScaleList" => page(view(SCALE, scale())),
+        "CreateSitting" => with(sitting(), json!({"id": SITTING})),
+        "UpdateSitting" => json!({"note": null}),
+        "SittingView" => view(SITTING, sitting()),
+        "SittingList" => page(view(SITTING, sitting())),
+        "CreateCheckReading" => with(check_reading(), json!({"id": CHECK})),
+        "CheckReadingView" => fact(CHECK, check_reading()),
+        "CheckReadingList" => page(fact(CHECK, check_reading())),
+        "CreateWeighing" => with(weighing(), json!({"id": WEIGHING})),
+        "WeighingView" => fact(WEIGHING, weighing()),
+        "WeighingList" => page(fact(WEIGHING, weighing())),
+        "VoidReason" => json!({"reason": "that was the other glove"}),
+        "Health" => json!({"status": "ok", "version": "0.1.0"}),
+        "SyncOverview" => json!({"server_time": AT, "schema": {"min": 1, "current": 1},
+            "limits": {"push_ops": 500, "push_bytes": 1_048_576, "record_bytes": 65536, "pull_changes": 2000},
+            "kitrooms": [{"kitroom_id": KITROOM, "role": "owner", "epoch": EPOCH, "head_seq": 12, "floor_seq": 0,
+                "open_conflicts": 0}], "removed": []}),
+        "ChangesPage" => json!({"epoch": EPOCH, "changes": [{"seq": 12, "kind": "item", "id": ITEM, "deleted": false,
+            "record": view(ITEM, item())}], "next_cursor": "eyJ2Ijox...", "has_more": false, "head_seq": 12}),
+        "Digest" => json!({"head_seq": 12, "kinds": {"item": {"count": 1, "hash": "00c0ffee00c0ffee"}}}),
+        "PushRequest" => json!({"replica_id": REPLICA, "schema_version": 1, "ops": [{"op_id": OP, "op_no": 1,
+            "group": "1", "kind": "weighing", "record_id": WEIGHING, "action": "append", "base_seq": 12,
+            "value": weighing(), "done_at": AT}]}),
+        "PushResponse" => json!({"epoch": EPOCH, "head_seq": 13, "results": [{"op_id": OP, "status": "applied",
+            "seq": 13}]}),
+        _ => return None,
+    })
+}
+
+/// The example of a problem.
+pub fn problem(code: ErrorCode) -> Value {
+    let problem = if code == ErrorCode::ValidationFailed {
+        let words = "5200 g is over the capacity of 5000 g of the scale kitchen scale";
+        Problem::invalid(vec![FieldError::new("/reading_g", "over-capacity", words)])
+    } else {
+        Problem::new(code, code.title())
+    };
+    let mut value = serde_json::to_value(problem).unwrap_or_else(|_| Value::Object(Map::new()));
+    if let Value::Object(map) = &mut value {
+        map.insert("request_id".into(), json!("019d0000-0000-7000-8000-00000000000c"));
+    }
+    value
+}

@@ -1,0 +1,154 @@
+//! What every operation has in common: security, problems, headers, examples.
+
+use domain::wire::problem::{ErrorCode, Problem};
+use utoipa::ToSchema;
+use utoipa::openapi::content::ContentBuilder;
+use utoipa::openapi::header::HeaderBuilder;
+use utoipa::openapi::path::{HttpMethod, Operation};
+use utoipa::openapi::response::ResponseBuilder;
+use utoipa::openapi::schema::{ComponentsBuilder, ObjectBuilder, Type};
+use utoipa::openapi::security::{HttpAuthScheme, HttpBuilder, SecurityRequirement, SecurityScheme};
+use utoipa::openapi::{OpenApi, Ref, RefOr, Tag};
+
+use super::{examples, operations};
+use crate::platform::error::PROBLEM_JSON;
+
+const SCHEME: &str = "bearer";
+
+/// Operations that anyone may ask.
+const OPEN: &[&str] = &["get_health", "get_readiness", "get_metrics", "create_session"];
+
+/// Completes the document.
+pub fn finish(document: &mut OpenApi) {
+    document.tags = Some(
+        [
+            ("kit", "Items of kit."),
+            ("weighing", "Scales, sittings, check readings and weighings: what a mass rests on."),
+            ("kitrooms", "Whose kit it is; the unit of membership and of sync."),
+            ("sync", "What changed, and the way in for a device's own changes."),
+            ("accounts", "Accounts, sessions and device tokens."),
+            ("service", "The service itself."),
+        ]
+        .map(|(name, words)| {
+            let mut tag = Tag::new(name);
+            tag.description = Some(words.into());
+            tag
+        })
+        .into(),
+    );
+    let mut components = document.components.take().unwrap_or_else(|| ComponentsBuilder::new().build());
+    components.schemas.insert("Problem".into(), <Problem as utoipa::PartialSchema>::schema());
+    let mut nested = Vec::new();
+    Problem::schemas(&mut nested);
+    components.schemas.extend(nested);
+    let scheme = HttpBuilder::new()
+        .scheme(HttpAuthScheme::Bearer)
+        .description(Some("an access token of a session, or a device token"))
+        .build();
+    components.add_security_scheme(SCHEME, SecurityScheme::Http(scheme));
+    document.components = Some(components);
+    for (path, item) in &mut document.paths.paths {
+        for (method, operation) in operations(item) {
+            complete(path, &method, operation);
+        }
+    }
+}
+
+fn complete(path: &str, method: &HttpMethod, operation: &mut Operation) {
+    let id = operation.operation_id.clone().unwrap_or_default();
+    let open = OPEN.contains(&id.as_str());
+    if !open {
+        operation.security = Some(vec![SecurityRequirement::new::<_, [&str; 0], &str>(SCHEME, [])]);
+    }
+    for (code, words) in problems_of(path, method, operation, open) {
+        let status = code.status().to_string();
+        operation.responses.responses.entry(status).or_insert_with(|| RefOr::T(problem(code, words)));
+    }
+    if let Some(body) = &mut operation.request_body {
+        for content in body.content.values_mut() {
+            if let Some(example) = content.schema.as_ref().and_then(name_of).and_then(examples::of) {
+                content.example = Some(example);
+            }
+        }
+    }
+    for (status, response) in &mut operation.responses.responses {
+        let RefOr::T(response) = response else { continue };
+        for content in response.content.values_mut() {
+            if content.example.is_none()
+                && let Some(example) = content.schema.as_ref().and_then(name_of).and_then(examples::of)
+            {
+                content.example = Some(example);
+            }
+        }
+        if status == "201" {
+            let text = ObjectBuilder::new().schema_type(Type::String);
+            let header = HeaderBuilder::new().schema(text).description(Some("where it is found")).build();
+            response.headers.insert("Location".into(), header);
+        }
+    }
+}
+
+fn name_of(schema: &RefOr<utoipa::openapi::Schema>) -> Option<&str> {
+    match schema {
+        RefOr::Ref(reference) => reference.ref_location.rsplit('/').next(),
+        RefOr::T(_) => None,
+    }
+}
+
+fn problems_of(
+    path: &str,
+    method: &HttpMethod,
+    operation: &Operation,
+    open: bool,
+) -> Vec<(ErrorCode, &'static str)> {
+    let mut codes = vec![
+        (ErrorCode::Internal, "Nothing was stored; the request id helps to find out why."),
+        (ErrorCode::Unavailable, "Nothing was stored; try again after Retry-After."),
+    ];
+    let id = operation.operation_id.as_deref().unwrap_or_default();
+    let has_parameter = |name: &str| {
+        operation.parameters.iter().flatten().any(|p| matches!(p, RefOr::T(p) if p.name == name))
+    };
+    let writes = operation.request_body.is_some() || *method == HttpMethod::Delete;
+    if !open || id == "create_session" {
+        codes.push((ErrorCode::NotAuthenticated, "No token, or none that is good."));
+    }
+    if path.contains('{') {
+        codes.push((ErrorCode::NotFound, "There is nothing here, or nothing that is shown to this account."));
+    }
+    if path.contains("{kitroom_id}") && writes {
+        codes.push((ErrorCode::Forbidden, "The role does not allow it."));
+    }
+    if operation.request_body.is_some() {
+        codes.push((ErrorCode::MalformedJson, "The body is no JSON; the byte is named."));
+        codes.push((ErrorCode::PayloadTooLarge, "Over the limit, after decompression."));
+        codes.push((ErrorCode::UnsupportedMediaType, "Another content type or encoding."));
+        codes.push((ErrorCode::ValidationFailed, "Each wrong field is named."));
+    }
+    if operation.parameters.iter().flatten().any(|p| {
+        matches!(p, RefOr::T(p) if matches!(p.parameter_in, utoipa::openapi::path::ParameterIn::Query))
+    }) {
+        codes.push((ErrorCode::ValidationFailed, "Each wrong parameter is named."));
+        codes.push((ErrorCode::CursorInvalid, "The cursor is none of this list's."));
+    }
+    if writes && path.contains("/kitrooms") {
+        codes.push((ErrorCode::Conflict, "It contradicts what is stored."));
+    }
+    if id == "list_changes" {
+        codes.push((ErrorCode::EpochChanged, "The server was restored or copied."));
+        codes.push((ErrorCode::CursorExpired, "The cursor is too old."));
+    }
+    if has_parameter("If-Match") {
+        codes.push((ErrorCode::PreconditionFailed, "It has changed since it was read."));
+        codes.push((ErrorCode::PreconditionRequired, "If-Match is missing."));
+    }
+    codes
+}
+
+fn problem(code: ErrorCode, words: &str) -> utoipa::openapi::Response {
+    let content = ContentBuilder::new()
+        .schema(Some(Ref::from_schema_name("Problem")))
+        .example(Some(examples::problem(code)))
+        .build();
+    ResponseBuilder::new().description(words).content(PROBLEM_JSON, content).build()
+}
