@@ -79,7 +79,10 @@ fn say(text: &str) {
 }
 
 /// The database: a given one, or the private one, which lives as long as the value beside its address.
-fn database(data: &DataArgs, open: fn(&Path) -> Result<EmbeddedPg, crate::platform::embedded_pg::EmbeddedPgError>) -> Result<(String, Option<EmbeddedPg>), Failure> {
+fn database(
+    data: &DataArgs,
+    open: fn(&Path) -> Result<EmbeddedPg, crate::platform::embedded_pg::EmbeddedPgError>,
+) -> Result<(String, Option<EmbeddedPg>), Failure> {
     match &data.database_url {
         Some(url) => Ok((url.clone(), None)),
         None => {
@@ -102,10 +105,12 @@ fn serve(args: &ServeArgs) -> Result<(), Failure> {
     let data_dir = args.data.data_dir()?;
     std::fs::create_dir_all(&data_dir).map_err(|error| format!("{}: {error}", data_dir.display()))?;
     let signing_key = signing_key(&data_dir.join("access-token.key"))?;
-    let listener = TcpListener::bind(args.listen)
-        .map_err(|error| format!("cannot listen on {}: {error}; choose another with --listen", args.listen))?;
+    let listener = TcpListener::bind(args.listen).map_err(|error| {
+        format!("cannot listen on {}: {error}; choose another with --listen", args.listen)
+    })?;
     let (database_url, private) = database(&args.data, EmbeddedPg::start)?;
-    db::migrate(&database_url).map_err(|error| format!("the database cannot be brought up to date: {error}"))?;
+    db::migrate(&database_url)
+        .map_err(|error| format!("the database cannot be brought up to date: {error}"))?;
     let settings = Settings {
         database_url,
         connections: CONNECTIONS,
@@ -146,13 +151,19 @@ async fn wait_for_signal() {
 
 fn read_password() -> Result<String, Failure> {
     let mut line = String::new();
-    io::stdin().lock().read_line(&mut line).map_err(|error| format!("the password cannot be read: {error}"))?;
+    io::stdin()
+        .lock()
+        .read_line(&mut line)
+        .map_err(|error| format!("the password cannot be read: {error}"))?;
     let password = line.strip_suffix('\n').unwrap_or(&line);
     let password = password.strip_suffix('\r').unwrap_or(password);
     if (PASSWORD_MIN..=PASSWORD_MAX).contains(&password.len()) {
         return Ok(password.to_owned());
     }
-    let words = format!("the password has {} bytes; it takes {PASSWORD_MIN} to {PASSWORD_MAX}, and 15 or more is better", password.len());
+    let words = format!(
+        "the password has {} bytes; it takes {PASSWORD_MIN} to {PASSWORD_MAX}, and 15 or more is better",
+        password.len()
+    );
     Err(words.into())
 }
 
@@ -170,7 +181,10 @@ fn account_add(args: &AccountAddArgs) -> Result<(), Failure> {
     db::migrate(&url).map_err(|error| format!("the database cannot be brought up to date: {error}"))?;
     let runtime = tokio::runtime::Runtime::new().map_err(|error| error.to_string())?;
     let added: Result<(), Failure> = runtime.block_on(async {
-        let hash = Passwords::new(PasswordCost::PRODUCTION)?.hash(password).await.map_err(|error| error.to_string())?;
+        let hash = Passwords::new(PasswordCost::PRODUCTION)?
+            .hash(password)
+            .await
+            .map_err(|error| error.to_string())?;
         let mut conn = AsyncPgConnection::establish(&url).await.map_err(|error| error.to_string())?;
         let now = Clock::system().now();
         accounts::insert_account(&mut conn, Uuid::now_v7(), email, name.as_str(), &hash, now)

@@ -52,7 +52,8 @@ impl DataArgs {
             std::env::var_os(name).map(PathBuf::from)
         };
         let base = from("XDG_DATA_HOME").or_else(|| from("HOME").map(|home| home.join(".local/share")));
-        base.map(|base| base.join("tarebook")).ok_or_else(|| "there is no home folder; name one with --data-dir".into())
+        base.map(|base| base.join("tarebook"))
+            .ok_or_else(|| "there is no home folder; name one with --data-dir".into())
     }
 }
 

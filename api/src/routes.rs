@@ -4,7 +4,8 @@ use utoipa_actix_web::scope;
 use utoipa_actix_web::service_config::ServiceConfig;
 
 use crate::features::{
-    accounts, check_readings, device_tokens, health, items, kitrooms, scales, sessions, sittings, sync, weighings,
+    accounts, check_readings, device_tokens, health, items, kitrooms, scales, sessions, sittings, sync,
+    weighings,
 };
 
 /// Adds every operation to the app and to the specification.

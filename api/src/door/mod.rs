@@ -160,7 +160,11 @@ async fn apply_locked(
     load::records_for(conn, kitroom, &mut working, ops, &fresh).await?;
     let deciding = Deciding {
         now: sender.now,
-        actor: Actor { account: sender.account, role: locked.role, replica: sender.replica.map(|(id, _)| id) },
+        actor: Actor {
+            account: sender.account,
+            role: locked.role,
+            replica: sender.replica.map(|(id, _)| id),
+        },
         refuse_future_times: sender.replica.is_none(),
     };
     let mut results = Vec::with_capacity(ops.len());
@@ -194,7 +198,8 @@ async fn apply_locked(
     if let (Some((replica, schema)), Some(next)) = (sender.replica, next_op_no) {
         write::replica(conn, kitroom, replica, schema, sender, next).await?;
     }
-    let records = ops.iter().filter_map(|op| Some((op.record_id, working_record(&working, op)?.clone()))).collect();
+    let records =
+        ops.iter().filter_map(|op| Some((op.record_id, working_record(&working, op)?.clone()))).collect();
     let results = in_order(ops, results);
     Ok(Applied { epoch: locked.epoch, head_seq: working.head(), results, records })
 }
@@ -234,7 +239,8 @@ fn check_numbers(last: i64, ops: &[Op], known: &HashMap<Uuid, load::KnownOp>) ->
             // Sent before; one that reuses an id under a new number still takes up that number.
             at = at.max(if op_no == at + 1 { op_no } else { at });
         } else if op_no <= at {
-            let words = format!("number {op_no} of this replica was used by another op; give the replica a new id");
+            let words =
+                format!("number {op_no} of this replica was used by another op; give the replica a new id");
             return Err(Problem::new(ErrorCode::ReplicaForked, words).with("last_op_no", last).into());
         } else if op_no > at + 1 {
             let words = format!("number {} comes next, not {op_no}; send the missing ops first", at + 1);

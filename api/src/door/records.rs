@@ -13,7 +13,8 @@ use crate::platform::error::ApiError;
 use crate::platform::sql::{Sql, sql};
 
 /// The columns of a record, in the order of [`Row`].
-pub const COLUMNS: &str = "r.id, r.version, r.units, r.created_by, r.recorded_at, r.deleted, r.voided, r.time_suspect, r.body";
+pub const COLUMNS: &str =
+    "r.id, r.version, r.units, r.created_by, r.recorded_at, r.deleted, r.voided, r.time_suspect, r.body";
 
 /// The SQL types of [`COLUMNS`].
 pub type Columns = (SqlUuid, BigInt, Jsonb, SqlUuid, Timestamptz, Bool, Nullable<Jsonb>, Bool, Jsonb);
@@ -50,7 +51,10 @@ pub fn select(kind: &Kind, kitroom: Uuid) -> Sql<'static, Columns> {
 ///
 /// # Errors
 /// As the database fails.
-pub async fn load(conn: &mut AsyncPgConnection, statement: Sql<'_, Columns>) -> Result<Vec<Stored>, ApiError> {
+pub async fn load(
+    conn: &mut AsyncPgConnection,
+    statement: Sql<'_, Columns>,
+) -> Result<Vec<Stored>, ApiError> {
     let rows: Vec<Row> = statement.load(conn).await?;
     rows.into_iter().map(from_row).collect()
 }
@@ -80,7 +84,8 @@ pub async fn upsert(
 ) -> Result<(), ApiError> {
     let ids: Vec<Uuid> = records.iter().map(|r| r.id).collect();
     let versions: Vec<i64> = records.iter().map(|r| r.version).collect();
-    let units: Vec<Value> = records.iter().map(|r| serde_json::to_value(&r.units).unwrap_or_default()).collect();
+    let units: Vec<Value> =
+        records.iter().map(|r| serde_json::to_value(&r.units).unwrap_or_default()).collect();
     let authors: Vec<Uuid> = records.iter().map(|r| r.created_by).collect();
     let recorded: Vec<DateTime<Utc>> = records.iter().map(|r| r.recorded_at.utc()).collect();
     let deleted: Vec<bool> = records.iter().map(|r| r.deleted).collect();

@@ -7,8 +7,10 @@ use diesel::sql_types::{Array, BigInt, Double, Integer, Jsonb, Uuid as SqlUuid};
 use diesel_async::{AsyncPgConnection, RunQueryDsl};
 use domain::kinds::{self, Dirty, Kind, reference_id};
 use domain::mass::{
-    CheckFact, Evidence, ItemFacts, RepeatSums, ScaleEvidence, SittingEvidence, WeighingFact, item_mass, sitting_repeats,
+    CheckFact, Evidence, ItemFacts, RepeatSums, ScaleEvidence, SittingEvidence, WeighingFact, item_mass,
+    sitting_repeats,
 };
+use domain::sync::canonical::whole_numbers_as_integers;
 use domain::sync::record::Stored;
 use domain::wire::check_reading::CheckReadingBody;
 use domain::wire::scale::ScaleBody;
@@ -21,7 +23,11 @@ use crate::platform::error::ApiError;
 use crate::platform::sql::sql;
 
 /// Recomputes what is stale.
-pub async fn projections(conn: &mut AsyncPgConnection, kitroom: Uuid, dirty: &[Dirty]) -> Result<(), ApiError> {
+pub async fn projections(
+    conn: &mut AsyncPgConnection,
+    kitroom: Uuid,
+    dirty: &[Dirty],
+) -> Result<(), ApiError> {
     let mut items = BTreeSet::new();
     let (mut offsets, mut repeats) = (Vec::new(), Vec::new());
     for dirt in dirty {
@@ -43,7 +49,11 @@ pub async fn projections(conn: &mut AsyncPgConnection, kitroom: Uuid, dirty: &[D
             items.extend(kitroom.items_on_scales(&moved).await?);
         }
     }
-    if items.is_empty() { Ok(()) } else { kitroom.refresh_masses(&items.into_iter().collect::<Vec<_>>()).await }
+    if items.is_empty() {
+        Ok(())
+    } else {
+        kitroom.refresh_masses(&items.into_iter().collect::<Vec<_>>()).await
+    }
 }
 
 fn kind(name: &'static str) -> Result<&'static Kind, ApiError> {
@@ -75,10 +85,19 @@ struct Kitroom<'a> {
 
 impl Kitroom<'_> {
     async fn find(&mut self, name: &'static str, ids: &[Uuid]) -> Result<Vec<Stored>, ApiError> {
-        if ids.is_empty() { Ok(Vec::new()) } else { records::find(self.conn, self.id, kind(name)?, ids).await }
+        if ids.is_empty() {
+            Ok(Vec::new())
+        } else {
+            records::find(self.conn, self.id, kind(name)?, ids).await
+        }
     }
 
-    async fn find_by(&mut self, name: &'static str, column: &'static str, ids: &[Uuid]) -> Result<Vec<Stored>, ApiError> {
+    async fn find_by(
+        &mut self,
+        name: &'static str,
+        column: &'static str,
+        ids: &[Uuid],
+    ) -> Result<Vec<Stored>, ApiError> {
         if ids.is_empty() {
             return Ok(Vec::new());
         }
@@ -118,7 +137,8 @@ impl Kitroom<'_> {
         }
         let checks = self.find_by("check_reading", "sitting_id", ids).await?;
         let superseded = self.superseded("check_reading", &checks).await?;
-        for record in checks.iter().filter(|r| r.is_live() && !r.time_suspect && !superseded.contains(&r.id)) {
+        for record in checks.iter().filter(|r| r.is_live() && !r.time_suspect && !superseded.contains(&r.id))
+        {
             if let Ok(body) = shape::read::<CheckReadingBody>(&record.body)
                 && let Some(sitting) = sittings.get_mut(&body.sitting_id.uuid())
             {
@@ -138,15 +158,17 @@ impl Kitroom<'_> {
                 by_sitting.entry(sitting.into()).or_default().push(fact);
             }
         }
-        let stored: Vec<(Uuid, f64, i32)> =
-            sql::<(SqlUuid, Double, Integer)>("select sitting_id, sum_squares, dof from sitting_repeats where kitroom_id = ")
-                .bind::<SqlUuid, _>(self.id)
-                .sql(" and sitting_id = any(")
-                .bind::<Array<SqlUuid>, _>(sittings)
-                .sql(")")
-                .load(self.conn)
-                .await?;
-        let stored: HashMap<Uuid, (f64, i32)> = stored.into_iter().map(|(id, sum, dof)| (id, (sum, dof))).collect();
+        let stored: Vec<(Uuid, f64, i32)> = sql::<(SqlUuid, Double, Integer)>(
+            "select sitting_id, sum_squares, dof from sitting_repeats where kitroom_id = ",
+        )
+        .bind::<SqlUuid, _>(self.id)
+        .sql(" and sitting_id = any(")
+        .bind::<Array<SqlUuid>, _>(sittings)
+        .sql(")")
+        .load(self.conn)
+        .await?;
+        let stored: HashMap<Uuid, (f64, i32)> =
+            stored.into_iter().map(|(id, sum, dof)| (id, (sum, dof))).collect();
         let (mut ids, mut scales, mut sums, mut dofs) = (vec![], vec![], vec![], vec![]);
         for (id, sitting) in self.sitting_evidence(sittings).await? {
             let facts = by_sitting.get(&id).map_or(&[][..], Vec::as_slice);
@@ -182,8 +204,12 @@ impl Kitroom<'_> {
     }
 
     async fn items_on_scales(&mut self, scales: &[Uuid]) -> Result<Vec<Uuid>, ApiError> {
-        let sittings: Vec<Uuid> =
-            self.find_by("sitting", "scale_id", scales).await?.into_iter().map(|sitting| sitting.id).collect();
+        let sittings: Vec<Uuid> = self
+            .find_by("sitting", "scale_id", scales)
+            .await?
+            .into_iter()
+            .map(|sitting| sitting.id)
+            .collect();
         let mut items = items_by(self.conn, self.id, "sitting_id", &sittings).await?;
         items.extend(items_by(self.conn, self.id, "scale_id", scales).await?);
         Ok(items)
@@ -237,8 +263,9 @@ impl Kitroom<'_> {
         for record in &records {
             let Some(facts) = ItemFacts::from_record(record) else { continue };
             let weighings = by_item.get(&record.id).map_or(&[][..], Vec::as_slice);
-            let mass = serde_json::to_value(item_mass(facts, weighings, &evidence))
+            let mut mass = serde_json::to_value(item_mass(facts, weighings, &evidence))
                 .map_err(|error| ApiError::internal("a mass cannot be written", error))?;
+            whole_numbers_as_integers(&mut mass);
             ids.push(record.id);
             masses.push(mass);
         }

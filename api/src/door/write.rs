@@ -39,8 +39,11 @@ pub async fn journal(
     decided: &[(&Op, OpResult)],
 ) -> Result<(), ApiError> {
     let fault = |error: serde_json::Error| ApiError::internal("a result cannot be written", error);
-    let results: Vec<Value> =
-        decided.iter().map(|(_, result)| serde_json::to_value(result)).collect::<Result<_, _>>().map_err(fault)?;
+    let results: Vec<Value> = decided
+        .iter()
+        .map(|(_, result)| serde_json::to_value(result))
+        .collect::<Result<_, _>>()
+        .map_err(fault)?;
     let statement = sql::<()>(
         "with ops as (insert into applied_ops (kitroom_id, op_id, op_no, op_hash, result, seq, replica_id, applied_at) \
          select ",

@@ -12,7 +12,8 @@ use domain::wire::scale::ScaleBody;
 use domain::wire::sitting::SittingBody;
 use domain::wire::weighing::WeighingBody;
 use utoipa::openapi::schema::{
-    AdditionalProperties, Array, ArrayBuilder, ArrayItems, Object, ObjectBuilder, OneOfBuilder, Schema, SchemaType, Type,
+    AdditionalProperties, Array, ArrayBuilder, ArrayItems, Object, ObjectBuilder, OneOfBuilder, Schema,
+    SchemaType, Type,
 };
 use utoipa::openapi::{Ref, RefOr};
 use utoipa::{PartialSchema, ToSchema};
@@ -64,7 +65,13 @@ fn view<T: ToSchema>(fact: bool, derived: Option<Object>) -> Object {
     body.additional_properties = None;
     for (name, schema) in [
         ("id", domain::openapi::uuid_v7()),
-        ("version", ObjectBuilder::new().schema_type(Type::Integer).description(Some("the number of its last change")).into()),
+        (
+            "version",
+            ObjectBuilder::new()
+                .schema_type(Type::Integer)
+                .description(Some("the number of its last change"))
+                .into(),
+        ),
         ("created_by", domain::openapi::uuid_v7()),
         ("recorded_at", Timestamp::schema()),
     ] {
@@ -86,8 +93,9 @@ fn view<T: ToSchema>(fact: bool, derived: Option<Object>) -> Object {
 }
 
 fn list(view: &str) -> Object {
-    let items: Array =
-        ArrayBuilder::new().items(ArrayItems::RefOrSchema(Box::new(RefOr::Ref(Ref::from_schema_name(view))))).build();
+    let items: Array = ArrayBuilder::new()
+        .items(ArrayItems::RefOrSchema(Box::new(RefOr::Ref(Ref::from_schema_name(view)))))
+        .build();
     let cursor = ObjectBuilder::new()
         .schema_type(SchemaType::from_iter([Type::String, Type::Null]))
         .description(Some("where the next page begins; null at the end"));

@@ -78,7 +78,9 @@ pub fn of(schema: &str) -> Option<Value> {
         "CreateSession" => json!({"email": "runner@example.org", "password": "fifteen letters or more"}),
         "SessionView" => json!({"access_token": "eyJ0eXAi...", "token_type": "Bearer", "expires_in_s": 600,
             "refresh_token": "tbr_..."}),
-        "AccountView" => json!({"id": ACCOUNT, "email": "runner@example.org", "name": "Runner", "created_at": AT}),
+        "AccountView" => {
+            json!({"id": ACCOUNT, "email": "runner@example.org", "name": "Runner", "created_at": AT})
+        }
         "CreateDeviceToken" => json!({"name": "laptop in the kitchen"}),
         "DeviceTokenView" => with(device_token(), json!({"token": "tbd_..."})),
         "DeviceTokenList" => json!({"items": [device_token()]}),
@@ -110,14 +112,18 @@ pub fn of(schema: &str) -> Option<Value> {
             "limits": {"push_ops": 500, "push_bytes": 1_048_576, "record_bytes": 65536, "pull_changes": 2000},
             "kitrooms": [{"kitroom_id": KITROOM, "role": "owner", "epoch": EPOCH, "head_seq": 12, "floor_seq": 0,
                 "open_conflicts": 0}], "removed": []}),
-        "ChangesPage" => json!({"epoch": EPOCH, "changes": [{"seq": 12, "kind": "item", "id": ITEM, "deleted": false,
-            "record": view(ITEM, item())}], "next_cursor": "eyJ2Ijox...", "has_more": false, "head_seq": 12}),
+        "ChangesPage" => {
+            json!({"epoch": EPOCH, "changes": [{"seq": 12, "kind": "item", "id": ITEM, "deleted": false,
+            "record": view(ITEM, item())}], "next_cursor": "eyJ2Ijox...", "has_more": false, "head_seq": 12})
+        }
         "Digest" => json!({"head_seq": 12, "kinds": {"item": {"count": 1, "hash": "00c0ffee00c0ffee"}}}),
         "PushRequest" => json!({"replica_id": REPLICA, "schema_version": 1, "ops": [{"op_id": OP, "op_no": 1,
             "group": "1", "kind": "weighing", "record_id": WEIGHING, "action": "append", "base_seq": 12,
             "value": weighing(), "done_at": AT}]}),
-        "PushResponse" => json!({"epoch": EPOCH, "head_seq": 13, "results": [{"op_id": OP, "status": "applied",
-            "seq": 13}]}),
+        "PushResponse" => {
+            json!({"epoch": EPOCH, "head_seq": 13, "results": [{"op_id": OP, "status": "applied",
+            "seq": 13}]})
+        }
         _ => return None,
     })
 }

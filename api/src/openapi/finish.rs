@@ -2,7 +2,7 @@
 
 use domain::wire::problem::{ErrorCode, Problem};
 use utoipa::ToSchema;
-use utoipa::openapi::content::ContentBuilder;
+use utoipa::openapi::content::{Content, ContentBuilder};
 use utoipa::openapi::header::HeaderBuilder;
 use utoipa::openapi::path::{HttpMethod, Operation};
 use utoipa::openapi::response::ResponseBuilder;
@@ -64,27 +64,27 @@ fn complete(path: &str, method: &HttpMethod, operation: &mut Operation) {
         let status = code.status().to_string();
         operation.responses.responses.entry(status).or_insert_with(|| RefOr::T(problem(code, words)));
     }
-    if let Some(body) = &mut operation.request_body {
-        for content in body.content.values_mut() {
-            if let Some(example) = content.schema.as_ref().and_then(name_of).and_then(examples::of) {
-                content.example = Some(example);
-            }
-        }
+    if let Some(RefOr::T(body)) = &mut operation.request_body {
+        body.content.values_mut().for_each(add_example);
     }
     for (status, response) in &mut operation.responses.responses {
         let RefOr::T(response) = response else { continue };
-        for content in response.content.values_mut() {
-            if content.example.is_none()
-                && let Some(example) = content.schema.as_ref().and_then(name_of).and_then(examples::of)
-            {
-                content.example = Some(example);
-            }
-        }
+        response.content.values_mut().for_each(add_example);
         if status == "201" {
             let text = ObjectBuilder::new().schema_type(Type::String);
-            let header = HeaderBuilder::new().schema(text).description(Some("where it is found")).build();
-            response.headers.insert("Location".into(), header);
+            let header =
+                HeaderBuilder::new().schema(Some(text)).description(Some("where it is found")).build();
+            response.headers.insert("Location".into(), RefOr::T(header));
         }
+    }
+}
+
+fn add_example(content: &mut RefOr<Content>) {
+    if let RefOr::T(content) = content
+        && content.example.is_none()
+        && let Some(example) = content.schema.as_ref().and_then(name_of).and_then(examples::of)
+    {
+        content.example = Some(example);
     }
 }
 
@@ -125,9 +125,9 @@ fn problems_of(
         codes.push((ErrorCode::UnsupportedMediaType, "Another content type or encoding."));
         codes.push((ErrorCode::ValidationFailed, "Each wrong field is named."));
     }
-    if operation.parameters.iter().flatten().any(|p| {
-        matches!(p, RefOr::T(p) if matches!(p.parameter_in, utoipa::openapi::path::ParameterIn::Query))
-    }) {
+    if operation.parameters.iter().flatten().any(
+        |p| matches!(p, RefOr::T(p) if matches!(p.parameter_in, utoipa::openapi::path::ParameterIn::Query)),
+    ) {
         codes.push((ErrorCode::ValidationFailed, "Each wrong parameter is named."));
         codes.push((ErrorCode::CursorInvalid, "The cursor is none of this list's."));
     }

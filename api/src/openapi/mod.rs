@@ -25,7 +25,8 @@ pub fn document() -> OpenApi {
     license.identifier = Some("MIT OR Apache-2.0".into());
     info.license = Some(license);
     let base = OpenApiBuilder::new().info(info).build();
-    let (_, mut document) = App::new().into_utoipa_app().openapi(base).configure(routes::configure).split_for_parts();
+    let (_, mut document) =
+        App::new().into_utoipa_app().openapi(base).configure(routes::configure).split_for_parts();
     finish::finish(&mut document);
     document
 }
@@ -73,7 +74,8 @@ fn matches(pattern: &str, path: &str) -> bool {
     loop {
         match (pattern.next(), path.next()) {
             (None, None) => return true,
-            (Some(expected), Some(given)) if expected == given || (expected.starts_with('{') && !given.is_empty()) => {}
+            (Some(expected), Some(given))
+                if expected == given || (expected.starts_with('{') && !given.is_empty()) => {}
             _ => return false,
         }
     }

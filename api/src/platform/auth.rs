@@ -97,7 +97,9 @@ impl Passwords {
     /// `internal` when hashing fails.
     pub async fn hash(&self, password: String) -> Result<String, ApiError> {
         let cost = self.cost;
-        self.work(move || hash_now(cost, &password)).await?.map_err(|e| ApiError::internal("hashing failed", e))
+        self.work(move || hash_now(cost, &password))
+            .await?
+            .map_err(|e| ApiError::internal("hashing failed", e))
     }
 
     /// Whether the password is that of the hash; without a hash, no, after as long.
@@ -111,7 +113,9 @@ impl Passwords {
             let hash = PasswordHash::new(&hash).map_err(|error| error.to_string())?;
             Ok::<_, String>(Argon2::default().verify_password(password.as_bytes(), &hash).is_ok())
         });
-        let right = right.await?.map_err(|error| ApiError::internal("a stored password hash cannot be read", error))?;
+        let right = right
+            .await?
+            .map_err(|error| ApiError::internal("a stored password hash cannot be read", error))?;
         Ok(right && known)
     }
 
@@ -132,7 +136,10 @@ fn hash_now(cost: PasswordCost, password: &str) -> Result<String, String> {
     OsRng.try_fill_bytes(&mut salt).map_err(|error| error.to_string())?;
     let salt = SaltString::encode_b64(&salt).map_err(|error| error.to_string())?;
     let hasher = cost.hasher().map_err(|error| error.to_string())?;
-    hasher.hash_password(password.as_bytes(), &salt).map(|hash| hash.to_string()).map_err(|error| error.to_string())
+    hasher
+        .hash_password(password.as_bytes(), &salt)
+        .map(|hash| hash.to_string())
+        .map_err(|error| error.to_string())
 }
 
 /// The claims of an access token. No roles: those are read at each request.
@@ -197,13 +204,16 @@ impl AccessTokens {
             nbf: iat,
             exp: iat + ACCESS_TOKEN_S,
         };
-        let header = Header { typ: Some(TYPE.into()), kid: Some(self.kid.clone()), ..Header::new(Algorithm::HS256) };
-        jsonwebtoken::encode(&header, &claims, &self.encoding).map_err(|e| ApiError::internal("signing failed", e))
+        let header =
+            Header { typ: Some(TYPE.into()), kid: Some(self.kid.clone()), ..Header::new(Algorithm::HS256) };
+        jsonwebtoken::encode(&header, &claims, &self.encoding)
+            .map_err(|e| ApiError::internal("signing failed", e))
     }
 
     fn check(&self, token: &str) -> Result<Claims, ApiError> {
         use jsonwebtoken::errors::ErrorKind;
-        let refused = || ApiError::new(ErrorCode::NotAuthenticated, "the access token is not one of this service's");
+        let refused =
+            || ApiError::new(ErrorCode::NotAuthenticated, "the access token is not one of this service's");
         let header = jsonwebtoken::decode_header(token).map_err(|_| refused())?;
         if header.typ.as_deref() != Some(TYPE) || header.kid.as_deref() != Some(&self.kid) {
             return Err(refused());
@@ -235,7 +245,8 @@ pub fn signing_key(path: &Path) -> Result<[u8; 32], String> {
     }
     let mut key = [0u8; 32];
     OsRng.try_fill_bytes(&mut key).map_err(|error| error.to_string())?;
-    let mut file = std::fs::OpenOptions::new().write(true).create_new(true).mode(0o600).open(path).map_err(said)?;
+    let mut file =
+        std::fs::OpenOptions::new().write(true).create_new(true).mode(0o600).open(path).map_err(said)?;
     file.write_all(&key).and_then(|()| file.sync_all()).map_err(said)?;
     Ok(key)
 }
@@ -349,8 +360,16 @@ impl Authenticator {
         }
     }
 
-    async fn device(&self, bearer: &str, hash: [u8; 32], pool: &Pool, clock: &Clock) -> Result<Account, ApiError> {
-        let refused = || ApiError::new(ErrorCode::NotAuthenticated, "the device token is unknown or revoked; link again");
+    async fn device(
+        &self,
+        bearer: &str,
+        hash: [u8; 32],
+        pool: &Pool,
+        clock: &Clock,
+    ) -> Result<Account, ApiError> {
+        let refused = || {
+            ApiError::new(ErrorCode::NotAuthenticated, "the device token is unknown or revoked; link again")
+        };
         if !token::is_well_formed(token::DEVICE, bearer) {
             return Err(refused());
         }
@@ -379,7 +398,11 @@ fn bearer(request: &HttpRequest) -> Result<String, ApiError> {
     let missing = || ApiError::new(ErrorCode::NotAuthenticated, "send Authorization: Bearer with a token");
     let value = request.headers().get(header::AUTHORIZATION).ok_or_else(missing)?;
     let (scheme, token) = value.to_str().ok().and_then(|value| value.split_once(' ')).ok_or_else(missing)?;
-    if scheme.eq_ignore_ascii_case("bearer") && !token.is_empty() { Ok(token.trim().to_owned()) } else { Err(missing()) }
+    if scheme.eq_ignore_ascii_case("bearer") && !token.is_empty() {
+        Ok(token.trim().to_owned())
+    } else {
+        Err(missing())
+    }
 }
 
 impl FromRequest for Account {
@@ -390,10 +413,10 @@ impl FromRequest for Account {
         let request = request.clone();
         Box::pin(async move {
             let bearer = bearer(&request)?;
-            let state = state::<web::Data<Authenticator>>(&request)?;
+            let auth = state::<web::Data<Authenticator>>(&request)?;
             let pool = state::<web::Data<Pool>>(&request)?;
             let clock = state::<web::Data<Clock>>(&request)?;
-            state.account(&bearer, &pool, &clock).await
+            auth.account(&bearer, &pool, &clock).await
         })
     }
 }

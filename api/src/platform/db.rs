@@ -18,7 +18,8 @@ pub type Connection = Object<AsyncPgConnection>;
 pub const MIGRATIONS: EmbeddedMigrations = embed_migrations!("../migrations");
 
 /// No statement of a request needs longer; one that does is a fault and must not hold a kitroom's lock.
-const STATEMENT_TIMEOUT: &str = "set statement_timeout = '20s'; set lock_timeout = '10s'; set timezone = 'UTC'";
+const STATEMENT_TIMEOUT: &str =
+    "set statement_timeout = '20s'; set lock_timeout = '10s'; set timezone = 'UTC'";
 
 /// A pool of up to `size` connections.
 ///
@@ -31,7 +32,9 @@ pub fn pool(url: &str, size: usize) -> Result<Pool, String> {
     config.custom_setup = Box::new(|url| {
         Box::pin(async move {
             let mut conn = AsyncPgConnection::establish(url).await?;
-            conn.batch_execute(STATEMENT_TIMEOUT).await.map_err(diesel::ConnectionError::CouldntSetupConfiguration)?;
+            conn.batch_execute(STATEMENT_TIMEOUT)
+                .await
+                .map_err(diesel::ConnectionError::CouldntSetupConfiguration)?;
             Ok(conn)
         })
     });
@@ -73,7 +76,10 @@ pub fn revert_all(url: &str) -> Result<(), String> {
 type Harness = AsyncMigrationHarness<AsyncPgConnection>;
 type MigrationError = Box<dyn std::error::Error + Send + Sync>;
 
-fn with_harness(url: &str, act: impl FnOnce(&mut Harness) -> Result<(), MigrationError> + Send) -> Result<(), String> {
+fn with_harness(
+    url: &str,
+    act: impl FnOnce(&mut Harness) -> Result<(), MigrationError> + Send,
+) -> Result<(), String> {
     std::thread::scope(|scope| {
         let work = scope.spawn(|| {
             let runtime = tokio::runtime::Builder::new_multi_thread().worker_threads(1).enable_all().build();

@@ -49,7 +49,10 @@ impl ApiError {
     /// `internal`; the cause is logged.
     pub fn internal(what: &str, cause: impl fmt::Display) -> Self {
         tracing::error!(%cause, "{what}");
-        Self::new(ErrorCode::Internal, "nothing was stored; try again, and quote the request id when it stays so")
+        Self::new(
+            ErrorCode::Internal,
+            "nothing was stored; try again, and quote the request id when it stays so",
+        )
     }
 
     /// With a response header. A value that is no header is left out.
@@ -78,11 +81,14 @@ impl From<diesel::result::Error> for ApiError {
     fn from(error: diesel::result::Error) -> Self {
         use diesel::result::{DatabaseErrorKind as Kind, Error};
         match &error {
-            Error::DatabaseError(Kind::SerializationFailure | Kind::ClosedConnection | Kind::UnableToSendCommand, _) => {
+            Error::DatabaseError(
+                Kind::SerializationFailure | Kind::ClosedConnection | Kind::UnableToSendCommand,
+                _,
+            ) => Self::unavailable("the database gave up", error),
+            // Statement and lock timeouts, deadlocks, a server that is stopping: nothing was promised; try again.
+            Error::DatabaseError(_, info) if is_transient(info.message()) => {
                 Self::unavailable("the database gave up", error)
             }
-            // Statement and lock timeouts, deadlocks, a server that is stopping: nothing was promised; try again.
-            Error::DatabaseError(_, info) if is_transient(info.message()) => Self::unavailable("the database gave up", error),
             Error::DatabaseError(..) => Self::internal("a statement failed", error),
             _ => Self::internal("the database failed", error),
         }
@@ -90,9 +96,17 @@ impl From<diesel::result::Error> for ApiError {
 }
 
 fn is_transient(message: &str) -> bool {
-    ["timeout", "deadlock", "terminating connection", "shutting down", "starting up", "connection closed", "recovery mode"]
-        .iter()
-        .any(|word| message.contains(word))
+    [
+        "timeout",
+        "deadlock",
+        "terminating connection",
+        "shutting down",
+        "starting up",
+        "connection closed",
+        "recovery mode",
+    ]
+    .iter()
+    .any(|word| message.contains(word))
 }
 
 impl fmt::Display for ApiError {
@@ -131,22 +145,20 @@ const X_REQUEST_ID: HeaderName = HeaderName::from_static("x-request-id");
 /// Gives each request its id, turns whatever failed without a problem into one, and writes the id into it.
 ///
 /// # Errors
-/// Never; failures become responses here.
+/// Never, as long as no middleware inside fails.
 pub async fn finish(
     request: ServiceRequest,
     next: Next<impl MessageBody + 'static>,
 ) -> Result<ServiceResponse<actix_web::body::BoxBody>, actix_web::Error> {
     let id = RequestId(Uuid::now_v7());
     request.extensions_mut().insert(id);
-    let head = request.request().clone();
-    let mut response = match next.call(request).await {
-        Ok(response) => response.map_into_boxed_body(),
-        Err(error) => ServiceResponse::from_err(error, head),
-    };
+    // A handler's failure is a response already; only a middleware's own would come as an error, and none has one.
+    let mut response = next.call(request).await?.map_into_boxed_body();
     let problem = response.response_mut().extensions_mut().remove::<Problem>();
     let is_problem = response.headers().get(header::CONTENT_TYPE).is_some_and(|t| t == PROBLEM_JSON);
     let status = response.status();
-    let problem = problem.or_else(|| (status.as_u16() >= 400 && !is_problem).then(|| framework_problem(status)));
+    let problem =
+        problem.or_else(|| (status.as_u16() >= 400 && !is_problem).then(|| framework_problem(status)));
     if let Some(mut problem) = problem {
         problem.request_id = Some(id.0.to_string());
         let body = serde_json::to_vec(&problem).unwrap_or_default();
@@ -158,7 +170,9 @@ pub async fn finish(
         response.headers_mut().insert(X_REQUEST_ID, value);
     }
     let headers = response.headers_mut();
-    headers.entry(header::CACHE_CONTROL).or_insert(HeaderValue::from_static("no-store"));
+    if !headers.contains_key(header::CACHE_CONTROL) {
+        headers.insert(header::CACHE_CONTROL, HeaderValue::from_static("no-store"));
+    }
     headers.insert(header::X_CONTENT_TYPE_OPTIONS, HeaderValue::from_static("nosniff"));
     headers.insert(header::REFERRER_POLICY, HeaderValue::from_static("no-referrer"));
     headers.insert(header::X_FRAME_OPTIONS, HeaderValue::from_static("DENY"));

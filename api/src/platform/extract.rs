@@ -46,7 +46,9 @@ impl FromRequest for MergePatch {
 
     fn from_request(request: &HttpRequest, payload: &mut Payload) -> Self::Future {
         let (request, payload) = (request.clone(), payload.take());
-        Box::pin(async move { object(&request, payload, "application/merge-patch+json", BODY_BYTES).await.map(Self) })
+        Box::pin(async move {
+            object(&request, payload, "application/merge-patch+json", BODY_BYTES).await.map(Self)
+        })
     }
 }
 
@@ -63,7 +65,12 @@ impl<T: DeserializeOwned + 'static> FromRequest for Json<T> {
     }
 }
 
-async fn object(request: &HttpRequest, payload: Payload, media: &str, limit: usize) -> Result<Object, ApiError> {
+async fn object(
+    request: &HttpRequest,
+    payload: Payload,
+    media: &str,
+    limit: usize,
+) -> Result<Object, ApiError> {
     let given = request.headers().get(header::CONTENT_TYPE).and_then(|v| v.to_str().ok()).unwrap_or_default();
     let essence = given.split(';').next().unwrap_or_default().trim();
     if !essence.eq_ignore_ascii_case(media) {
@@ -71,14 +78,16 @@ async fn object(request: &HttpRequest, payload: Payload, media: &str, limit: usi
         let hint = if request.method() == "PATCH" { "accept-patch" } else { "accept-post" };
         return Err(error.with_header(header::HeaderName::from_static(hint), media));
     }
-    let encoding = request.headers().get(header::CONTENT_ENCODING).map(|v| v.to_str().unwrap_or("?").to_owned());
+    let encoding =
+        request.headers().get(header::CONTENT_ENCODING).map(|v| v.to_str().unwrap_or("?").to_owned());
     let bytes = read_all(payload, limit).await?;
     let bytes = match encoding.as_deref().map(str::trim) {
         None | Some("identity") => bytes,
         Some(encoding) if encoding.eq_ignore_ascii_case("gzip") => gunzip(&bytes, limit)?,
         Some(_) => {
             let words = "the body may be plain or gzip";
-            return Err(ApiError::new(ErrorCode::UnsupportedMediaType, words).with_header(header::ACCEPT_ENCODING, "gzip"));
+            return Err(ApiError::new(ErrorCode::UnsupportedMediaType, words)
+                .with_header(header::ACCEPT_ENCODING, "gzip"));
         }
     };
     match serde_json::from_slice::<Value>(&bytes) {
@@ -100,7 +109,8 @@ fn too_large(limit: usize) -> ApiError {
 async fn read_all(mut payload: Payload, limit: usize) -> Result<Vec<u8>, ApiError> {
     let mut bytes = Vec::new();
     while let Some(chunk) = payload.next().await {
-        let chunk = chunk.map_err(|error| ApiError::new(ErrorCode::BadRequest, format!("the body broke off: {error}")))?;
+        let chunk = chunk
+            .map_err(|error| ApiError::new(ErrorCode::BadRequest, format!("the body broke off: {error}")))?;
         if bytes.len() + chunk.len() > limit {
             return Err(too_large(limit));
         }
@@ -113,7 +123,9 @@ async fn read_all(mut payload: Payload, limit: usize) -> Result<Vec<u8>, ApiErro
 fn gunzip(bytes: &[u8], limit: usize) -> Result<Vec<u8>, ApiError> {
     let mut out = Vec::new();
     let decoded = flate2::read::MultiGzDecoder::new(bytes).take(limit as u64 + 1).read_to_end(&mut out);
-    decoded.map_err(|error| ApiError::new(ErrorCode::BadRequest, format!("the body is not valid gzip: {error}")))?;
+    decoded.map_err(|error| {
+        ApiError::new(ErrorCode::BadRequest, format!("the body is not valid gzip: {error}"))
+    })?;
     if out.len() > limit { Err(too_large(limit)) } else { Ok(out) }
 }
 
@@ -187,11 +199,15 @@ impl FromRequest for IfMatch {
     type Future = std::future::Ready<Result<Self, ApiError>>;
 
     fn from_request(request: &HttpRequest, _: &mut Payload) -> Self::Future {
-        let value = request.headers().get(header::IF_MATCH).map(|value| value.to_str().unwrap_or("?").trim().to_owned());
+        let value = request
+            .headers()
+            .get(header::IF_MATCH)
+            .map(|value| value.to_str().unwrap_or("?").trim().to_owned());
         std::future::ready(Ok(match value.as_deref() {
             None => IfMatch::Missing,
             Some("*") => IfMatch::Any,
-            Some(tag) => parse_tag(tag).map_or(IfMatch::Foreign, |(epoch, version)| IfMatch::Version { epoch, version }),
+            Some(tag) => parse_tag(tag)
+                .map_or(IfMatch::Foreign, |(epoch, version)| IfMatch::Version { epoch, version }),
         }))
     }
 }

@@ -37,7 +37,8 @@ pub fn limit(limit: Option<i64>) -> Result<i64, ApiError> {
 /// `cursor-invalid` when it is none of ours, or another kitroom's.
 pub fn after(scope: Uuid, cursor: Option<&str>) -> Result<Uuid, ApiError> {
     let Some(text) = cursor else { return Ok(Uuid::nil()) };
-    let read = URL_SAFE_NO_PAD.decode(text).ok().and_then(|bytes| serde_json::from_slice::<Cursor>(&bytes).ok());
+    let read =
+        URL_SAFE_NO_PAD.decode(text).ok().and_then(|bytes| serde_json::from_slice::<Cursor>(&bytes).ok());
     match read {
         Some(cursor) if cursor.k == scope => Ok(cursor.a),
         _ => Err(ApiError::new(ErrorCode::CursorInvalid, "leave the cursor out to begin at the start")),
@@ -45,7 +46,12 @@ pub fn after(scope: Uuid, cursor: Option<&str>) -> Result<Uuid, ApiError> {
 }
 
 /// Splits what was read with one row more than the page into the page and the next cursor.
-pub fn page<T>(mut rows: Vec<T>, limit: i64, scope: Uuid, id: impl Fn(&T) -> Uuid) -> (Vec<T>, Option<String>) {
+pub fn page<T>(
+    mut rows: Vec<T>,
+    limit: i64,
+    scope: Uuid,
+    id: impl Fn(&T) -> Uuid,
+) -> (Vec<T>, Option<String>) {
     let size = usize::try_from(limit).unwrap_or(usize::MAX);
     if rows.len() <= size {
         return (rows, None);

@@ -30,7 +30,10 @@ pub fn mint(prefix: &str) -> Result<String, rand::rand_core::OsError> {
 /// Whether a text has the shape of a token with this prefix.
 #[must_use]
 pub fn is_well_formed(prefix: &str, token: &str) -> bool {
-    if token.len() != prefix.len() + SECRET_DIGITS + CHECK_DIGITS || !token.starts_with(prefix) || !token.is_ascii() {
+    if token.len() != prefix.len() + SECRET_DIGITS + CHECK_DIGITS
+        || !token.starts_with(prefix)
+        || !token.is_ascii()
+    {
         return false;
     }
     let (body, check) = token.split_at(prefix.len() + SECRET_DIGITS);
@@ -78,7 +81,8 @@ mod tests {
         assert_eq!(base62(&[0, 0, 0, 61], 6), "00000z");
         assert_eq!(base62(&[0, 0, 0, 62], 6), "000010");
         let digits = base62(&[255; 4], 6);
-        let value = digits.bytes().fold(0u64, |n, d| n * 62 + DIGITS.iter().position(|x| *x == d).unwrap() as u64);
+        let value =
+            digits.bytes().fold(0u64, |n, d| n * 62 + DIGITS.iter().position(|x| *x == d).unwrap() as u64);
         assert_eq!(value, u64::from(u32::MAX));
     }
 }

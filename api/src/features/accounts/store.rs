@@ -53,6 +53,7 @@ pub async fn find_account(conn: &mut AsyncPgConnection, id: Uuid) -> Result<Acco
         .await
         .optional()?;
     let (id, email, name, created_at) = row.ok_or_else(ApiError::not_found)?;
-    let id = AccountId::new(id).map_err(|error| ApiError::internal("an account's id is none of ours", error))?;
+    let id =
+        AccountId::new(id).map_err(|error| ApiError::internal("an account's id is none of ours", error))?;
     Ok(AccountView { id, email, name, created_at: Timestamp::from_utc(created_at) })
 }

@@ -2,11 +2,8 @@
 
 pub mod routes;
 
-use crate::features::records::resource::{Resource};
+use crate::features::records::resource::Resource;
 
 /// The resource.
-pub const CHECK_READINGS: Resource = Resource {
-    kind: "check_reading",
-    segment: "check-readings",
-    projection: None,
-};
+pub const CHECK_READINGS: Resource =
+    Resource { kind: "check_reading", segment: "check-readings", projection: None };

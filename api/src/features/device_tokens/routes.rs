@@ -39,7 +39,8 @@ pub async fn create_device_token(
         let words = format!("an account has at most {AT_MOST} device tokens; revoke one that is not needed");
         return Err(ApiError::new(ErrorCode::QuotaExceeded, words));
     }
-    store::insert_device_token(&mut conn, account.id, id, body.0.name.as_str(), &token::hash(&secret), now).await?;
+    store::insert_device_token(&mut conn, account.id, id, body.0.name.as_str(), &token::hash(&secret), now)
+        .await?;
     let view = DeviceTokenView {
         id,
         name: body.0.name.into(),
@@ -47,7 +48,9 @@ pub async fn create_device_token(
         last_used_at: None,
         token: Some(secret),
     };
-    Ok(HttpResponse::Created().insert_header((header::LOCATION, format!("/v1/device-tokens/{id}"))).json(view))
+    Ok(HttpResponse::Created()
+        .insert_header((header::LOCATION, format!("/v1/device-tokens/{id}")))
+        .json(view))
 }
 
 /// The account's device tokens.

@@ -10,6 +10,8 @@ use uuid::Uuid;
 use crate::platform::error::ApiError;
 use crate::schema::device_tokens;
 
+type ViewRow = (Uuid, String, DateTime<Utc>, Option<DateTime<Utc>>);
+
 /// A new token.
 pub async fn insert_device_token(
     conn: &mut AsyncPgConnection,
@@ -41,15 +43,23 @@ pub async fn count_device_tokens(conn: &mut AsyncPgConnection, account: Uuid) ->
 }
 
 /// The account's tokens that are not revoked, oldest first.
-pub async fn list_device_tokens(conn: &mut AsyncPgConnection, account: Uuid) -> Result<Vec<DeviceTokenView>, ApiError> {
-    let rows: Vec<(Uuid, String, DateTime<Utc>, Option<DateTime<Utc>>)> = device_tokens::table
+pub async fn list_device_tokens(
+    conn: &mut AsyncPgConnection,
+    account: Uuid,
+) -> Result<Vec<DeviceTokenView>, ApiError> {
+    let rows: Vec<ViewRow> = device_tokens::table
         .filter(device_tokens::account_id.eq(account))
         .filter(device_tokens::revoked_at.is_null())
         .order(device_tokens::id)
-        .select((device_tokens::id, device_tokens::name, device_tokens::created_at, device_tokens::last_used_at))
+        .select((
+            device_tokens::id,
+            device_tokens::name,
+            device_tokens::created_at,
+            device_tokens::last_used_at,
+        ))
         .load(conn)
         .await?;
-    let view = |(id, name, created_at, last_used_at): (_, _, _, Option<_>)| DeviceTokenView {
+    let view = |(id, name, created_at, last_used_at): ViewRow| DeviceTokenView {
         id,
         name,
         created_at: Timestamp::from_utc(created_at),

@@ -1,7 +1,7 @@
 //! `K/items`.
 
 use actix_web::{HttpRequest, HttpResponse, delete, get, patch, post, web};
-use diesel::sql_types::{Text};
+use diesel::sql_types::Text;
 use serde::Deserialize;
 
 use super::ITEMS;

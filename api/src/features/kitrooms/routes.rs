@@ -87,10 +87,13 @@ pub async fn get_kitroom(access: KitroomAccess, pool: web::Data<Pool>) -> Result
 
 fn expected(if_match: &IfMatch, view: &KitroomView) -> Result<i64, ApiError> {
     match if_match {
-        IfMatch::Missing => {
-            Err(ApiError::new(ErrorCode::PreconditionRequired, "send If-Match with the ETag that you have read"))
+        IfMatch::Missing => Err(ApiError::new(
+            ErrorCode::PreconditionRequired,
+            "send If-Match with the ETag that you have read",
+        )),
+        IfMatch::Version { epoch, version } if *epoch == view.epoch && *version == view.version => {
+            Ok(*version)
         }
-        IfMatch::Version { epoch, version } if *epoch == view.epoch && *version == view.version => Ok(*version),
         _ => {
             let words = format!("it is at version {} now; read it again", view.version);
             let current = serde_json::to_value(view).unwrap_or_default();

@@ -13,6 +13,8 @@ use uuid::Uuid;
 use crate::platform::error::ApiError;
 use crate::schema::{accounts, kitrooms, memberships};
 
+/// A kitroom, when the membership ended, when it was deleted.
+type EndedRow = (Uuid, Option<DateTime<Utc>>, Option<DateTime<Utc>>);
 type ViewRow = (Uuid, String, String, String, i64, Uuid, i64, DateTime<Utc>);
 
 const VIEW: (
@@ -37,7 +39,8 @@ const VIEW: (
 
 fn view(row: ViewRow) -> Result<KitroomView, ApiError> {
     let (id, name, purpose, role, version, epoch, head_seq, created_at) = row;
-    let id = KitroomId::new(id).map_err(|error| ApiError::internal("a kitroom's id is none of ours", error))?;
+    let id =
+        KitroomId::new(id).map_err(|error| ApiError::internal("a kitroom's id is none of ours", error))?;
     let purpose = if purpose == Purpose::Club.name() { Purpose::Club } else { Purpose::Personal };
     let role = Role::from_name(&role).ok_or_else(|| ApiError::internal("a role is unknown", &role))?;
     let created_at = Timestamp::from_utc(created_at);
@@ -108,8 +111,11 @@ pub async fn list_kitrooms(
 }
 
 /// The kitrooms that the account was removed from, and those deleted under it.
-pub async fn list_removed(conn: &mut AsyncPgConnection, account: Uuid) -> Result<Vec<(Uuid, DateTime<Utc>)>, ApiError> {
-    let rows: Vec<(Uuid, Option<DateTime<Utc>>, Option<DateTime<Utc>>)> = memberships::table
+pub async fn list_removed(
+    conn: &mut AsyncPgConnection,
+    account: Uuid,
+) -> Result<Vec<(Uuid, DateTime<Utc>)>, ApiError> {
+    let rows: Vec<EndedRow> = memberships::table
         .inner_join(kitrooms::table)
         .filter(memberships::account_id.eq(account))
         .filter(memberships::removed_at.is_not_null().or(kitrooms::deleted_at.is_not_null()))
@@ -146,13 +152,18 @@ pub async fn insert_kitroom(
             if own && same {
                 return Ok(false);
             }
-            return Err(ApiError::new(ErrorCode::Conflict, "this id is taken; make the kitroom under another"));
+            return Err(ApiError::new(
+                ErrorCode::Conflict,
+                "this id is taken; make the kitroom under another",
+            ));
         }
         if create.purpose == Purpose::Personal
             && let Some(existing) = find_personal(conn, account).await?
         {
             let words = "you have a personal kitroom already; join that one";
-            return Err(Problem::new(ErrorCode::PersonalExists, words).with("kitroom_id", existing.to_string()).into());
+            return Err(Problem::new(ErrorCode::PersonalExists, words)
+                .with("kitroom_id", existing.to_string())
+                .into());
         }
         diesel::insert_into(kitrooms::table)
             .values((

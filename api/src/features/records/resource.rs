@@ -68,18 +68,8 @@ pub type Select = Sql<'static, Columns>;
 /// The SQL types that such a statement answers.
 pub type Columns =
     (SqlUuid, BigInt, Jsonb, SqlUuid, Timestamptz, Bool, Nullable<Jsonb>, Bool, Jsonb, Nullable<Jsonb>);
-type Row = (
-    Uuid,
-    i64,
-    Value,
-    Uuid,
-    chrono::DateTime<chrono::Utc>,
-    bool,
-    Option<Value>,
-    bool,
-    Value,
-    Option<Value>,
-);
+type Row =
+    (Uuid, i64, Value, Uuid, chrono::DateTime<chrono::Utc>, bool, Option<Value>, bool, Value, Option<Value>);
 
 impl Resource {
     /// The kind.
@@ -116,7 +106,10 @@ impl Resource {
     ///
     /// # Errors
     /// As the database fails.
-    pub async fn load(conn: &mut AsyncPgConnection, statement: Sql<'_, Columns>) -> Result<Vec<Shown>, ApiError> {
+    pub async fn load(
+        conn: &mut AsyncPgConnection,
+        statement: Sql<'_, Columns>,
+    ) -> Result<Vec<Shown>, ApiError> {
         let rows: Vec<Row> = statement.load(conn).await?;
         rows.into_iter()
             .map(|(id, version, units, by, at, deleted, voided, suspect, body, derived)| {
@@ -134,8 +127,14 @@ impl Resource {
     ///
     /// # Errors
     /// `not-found`.
-    pub async fn find(&self, conn: &mut AsyncPgConnection, kitroom: Uuid, id: Uuid) -> Result<Shown, ApiError> {
-        let statement = self.select(kitroom)?.sql(" and r.id = ").bind::<SqlUuid, _>(id).sql(" and not r.deleted");
+    pub async fn find(
+        &self,
+        conn: &mut AsyncPgConnection,
+        kitroom: Uuid,
+        id: Uuid,
+    ) -> Result<Shown, ApiError> {
+        let statement =
+            self.select(kitroom)?.sql(" and r.id = ").bind::<SqlUuid, _>(id).sql(" and not r.deleted");
         Self::load(conn, statement).await?.into_iter().next().ok_or_else(ApiError::not_found)
     }
 

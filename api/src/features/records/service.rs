@@ -54,7 +54,9 @@ impl Change<'_> {
             base_seq,
             Some(&received),
         )
-        .map_err(|error| ApiError::field("", "invalid", format!("a number cannot be kept exactly: {error}")))?;
+        .map_err(|error| {
+            ApiError::field("", "invalid", format!("a number cannot be kept exactly: {error}"))
+        })?;
         let op = Op {
             op_id: self.op_id,
             op_no: None,
@@ -68,16 +70,21 @@ impl Change<'_> {
             hash,
             if_version: self.if_version,
         };
-        let sender = Sender { account: self.write.account.id, replica: None, if_epoch: self.if_epoch, now: self.now };
-        let mut applied = door::apply_ops(conn, self.write.kitroom, sender, std::slice::from_ref(&op)).await?;
-        let result = applied.results.pop().ok_or_else(|| ApiError::internal("the door gave no answer", op.op_id))?;
+        let sender =
+            Sender { account: self.write.account.id, replica: None, if_epoch: self.if_epoch, now: self.now };
+        let mut applied =
+            door::apply_ops(conn, self.write.kitroom, sender, std::slice::from_ref(&op)).await?;
+        let result =
+            applied.results.pop().ok_or_else(|| ApiError::internal("the door gave no answer", op.op_id))?;
         if let Some(problem) = result.problem {
             return Err(problem.into());
         }
         let fresh = matches!(result.status, OpStatus::Applied | OpStatus::Merged) && !result.replayed;
         let shown = match applied.records.remove(&self.record_id) {
             // What is derived may have moved with the change, so it is read again; a deleted record has none.
-            Some(stored) if stored.deleted || self.resource.projection.is_none() => Shown { stored, derived: None },
+            Some(stored) if stored.deleted || self.resource.projection.is_none() => {
+                Shown { stored, derived: None }
+            }
             _ => self.resource.find(conn, self.write.kitroom, self.record_id).await?,
         };
         Ok(Outcome { epoch: applied.epoch, fresh, shown })
@@ -99,7 +106,8 @@ pub async fn create(
     let given = match body.remove("id") {
         None | Some(Value::Null) => None,
         Some(Value::String(text)) => Some(
-            domain::ids::parse_v7(&text).map_err(|error| ApiError::field("/id", "invalid", error.to_string()))?,
+            domain::ids::parse_v7(&text)
+                .map_err(|error| ApiError::field("/id", "invalid", error.to_string()))?,
         ),
         Some(_) => return Err(ApiError::field("/id", "invalid", "must be a string")),
     };
@@ -138,13 +146,18 @@ pub async fn create(
 
 fn version(if_match: &IfMatch, any: bool) -> Result<Option<(Uuid, i64)>, ApiError> {
     match if_match {
-        IfMatch::Missing => {
-            Err(ApiError::new(ErrorCode::PreconditionRequired, "send If-Match with the ETag that you have read"))
-        }
+        IfMatch::Missing => Err(ApiError::new(
+            ErrorCode::PreconditionRequired,
+            "send If-Match with the ETag that you have read",
+        )),
         IfMatch::Any if any => Ok(None),
-        IfMatch::Any => Err(ApiError::new(ErrorCode::PreconditionFailed, "* is for deleting only; send an ETag")),
+        IfMatch::Any => {
+            Err(ApiError::new(ErrorCode::PreconditionFailed, "* is for deleting only; send an ETag"))
+        }
         IfMatch::Version { epoch, version } => Ok(Some((*epoch, *version))),
-        IfMatch::Foreign => Err(ApiError::new(ErrorCode::PreconditionFailed, "this is no ETag of ours; read it again")),
+        IfMatch::Foreign => {
+            Err(ApiError::new(ErrorCode::PreconditionFailed, "this is no ETag of ours; read it again"))
+        }
     }
 }
 
@@ -288,7 +301,8 @@ pub async fn list(
     let items: Vec<Object> = rows.iter().map(Shown::to_wire).collect();
     let mut response = HttpResponse::Ok();
     if let Some(next) = &next_cursor {
-        let link = format!("</v1/kitrooms/{}/{}?cursor={next}>; rel=\"next\"", access.kitroom, resource.segment);
+        let link =
+            format!("</v1/kitrooms/{}/{}?cursor={next}>; rel=\"next\"", access.kitroom, resource.segment);
         response.insert_header((header::LINK, link));
     }
     Ok(response.json(json!({ "items": items, "next_cursor": next_cursor })))

@@ -2,11 +2,7 @@
 
 pub mod routes;
 
-use crate::features::records::resource::{Resource};
+use crate::features::records::resource::Resource;
 
 /// The resource.
-pub const SCALES: Resource = Resource {
-    kind: "scale",
-    segment: "scales",
-    projection: None,
-};
+pub const SCALES: Resource = Resource { kind: "scale", segment: "scales", projection: None };

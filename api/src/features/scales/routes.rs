@@ -51,8 +51,7 @@ pub async fn list_scales(
     pool: web::Data<Pool>,
 ) -> Result<HttpResponse, ApiError> {
     let Query(query) = query;
-    service::list(&SCALES, &access, &query, &pool, |select| select)
-    .await
+    service::list(&SCALES, &access, &query, &pool, |select| select).await
 }
 
 /// One scale.

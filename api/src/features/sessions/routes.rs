@@ -36,7 +36,10 @@ pub async fn create_session(
     // The connection is back in the pool while the password is hashed.
     let right = auth.passwords.verify(login.password, hash).await?;
     let (true, Some(account)) = (right, account) else {
-        return Err(ApiError::new(ErrorCode::NotAuthenticated, "the e-mail address or the password is wrong"));
+        return Err(ApiError::new(
+            ErrorCode::NotAuthenticated,
+            "the e-mail address or the password is wrong",
+        ));
     };
     let session = Uuid::now_v7();
     let refresh = token::mint(token::REFRESH).map_err(|error| ApiError::internal("no randomness", error))?;

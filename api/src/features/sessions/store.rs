@@ -9,7 +9,10 @@ use crate::platform::error::ApiError;
 use crate::schema::{accounts, sessions};
 
 /// The id and the password hash of the account with this address.
-pub async fn find_login(conn: &mut AsyncPgConnection, email: &str) -> Result<Option<(Uuid, String)>, ApiError> {
+pub async fn find_login(
+    conn: &mut AsyncPgConnection,
+    email: &str,
+) -> Result<Option<(Uuid, String)>, ApiError> {
     let row = accounts::table
         .filter(accounts::email.eq(email.to_lowercase()))
         .select((accounts::id, accounts::password_hash))

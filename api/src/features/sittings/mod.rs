@@ -2,11 +2,7 @@
 
 pub mod routes;
 
-use crate::features::records::resource::{Resource};
+use crate::features::records::resource::Resource;
 
 /// The resource.
-pub const SITTINGS: Resource = Resource {
-    kind: "sitting",
-    segment: "sittings",
-    projection: None,
-};
+pub const SITTINGS: Resource = Resource { kind: "sitting", segment: "sittings", projection: None };

@@ -51,8 +51,7 @@ pub async fn list_sittings(
     pool: web::Data<Pool>,
 ) -> Result<HttpResponse, ApiError> {
     let Query(query) = query;
-    service::list(&SITTINGS, &access, &query, &pool, |select| select)
-    .await
+    service::list(&SITTINGS, &access, &query, &pool, |select| select).await
 }
 
 /// One sitting.

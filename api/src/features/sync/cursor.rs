@@ -50,10 +50,16 @@ impl Cursor {
     /// # Errors
     /// `cursor-invalid` when it is none of ours, or another kitroom's.
     pub fn decode(kitroom: Uuid, text: &str) -> Result<Self, ApiError> {
-        let read = URL_SAFE_NO_PAD.decode(text).ok().and_then(|bytes| serde_json::from_slice::<Self>(&bytes).ok());
-        read.filter(|cursor| cursor.version == 1 && cursor.kitroom == kitroom && cursor.seq >= 0).ok_or_else(|| {
-            ApiError::new(ErrorCode::CursorInvalid, "leave the cursor out to read the kitroom from its beginning")
-        })
+        let read =
+            URL_SAFE_NO_PAD.decode(text).ok().and_then(|bytes| serde_json::from_slice::<Self>(&bytes).ok());
+        read.filter(|cursor| cursor.version == 1 && cursor.kitroom == kitroom && cursor.seq >= 0).ok_or_else(
+            || {
+                ApiError::new(
+                    ErrorCode::CursorInvalid,
+                    "leave the cursor out to read the kitroom from its beginning",
+                )
+            },
+        )
     }
 
     /// Whether it was made where the commit that holds its change has this mark.

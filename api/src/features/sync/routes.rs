@@ -11,8 +11,9 @@ use domain::wire::kitroom::KitroomView;
 use domain::wire::problem::{ErrorCode, FieldError, Problem};
 use domain::wire::shape::{self, Object};
 use domain::wire::sync::{
-    ChangesPage, DEFAULT_CHANGES, Digest, MAX_CHANGES, MAX_OPS, MAX_PUSH_BYTES, MAX_RECORD_BYTES, PushOp, PushRequest,
-    PushResponse, RemovedKitroom, SCHEMA_VERSION, SchemaRange, SyncKitroom, SyncLimits, SyncOverview,
+    ChangesPage, DEFAULT_CHANGES, Digest, MAX_CHANGES, MAX_OPS, MAX_PUSH_BYTES, MAX_RECORD_BYTES, PushOp,
+    PushRequest, PushResponse, RemovedKitroom, SCHEMA_VERSION, SchemaRange, SyncKitroom, SyncLimits,
+    SyncOverview,
 };
 use serde::Deserialize;
 use serde_json::Value;
@@ -150,11 +151,16 @@ pub async fn push_ops(
     now: Now,
 ) -> Result<HttpResponse, ApiError> {
     let push = read_push(body.0)?;
-    let sender =
-        Sender { account: write.account.id, replica: Some((push.replica, push.schema)), if_epoch: None, now: now.0 };
+    let sender = Sender {
+        account: write.account.id,
+        replica: Some((push.replica, push.schema)),
+        if_epoch: None,
+        now: now.0,
+    };
     let mut conn = db::connection(&pool).await?;
     let applied = door::push_ops(&mut conn, write.kitroom, sender, &push.ops).await?;
-    let response = PushResponse { epoch: applied.epoch, head_seq: applied.head_seq, results: applied.results };
+    let response =
+        PushResponse { epoch: applied.epoch, head_seq: applied.head_seq, results: applied.results };
     Ok(HttpResponse::Ok().json(response))
 }
 
@@ -179,7 +185,9 @@ fn read_push(mut body: Object) -> Result<Push, ApiError> {
     let replica = domain::ids::require_v7(envelope.replica_id)
         .map_err(|error| ApiError::field("/replica_id", "invalid", error.to_string()))?;
     if envelope.schema_version != SCHEMA_VERSION {
-        let words = format!("this server takes schema version {SCHEMA_VERSION}; your unsent changes are safe, update tare");
+        let words = format!(
+            "this server takes schema version {SCHEMA_VERSION}; your unsent changes are safe, update tare"
+        );
         let problem = Problem::new(ErrorCode::SchemaUnsupported, words);
         return Err(problem.with("min", SCHEMA_VERSION).with("current", SCHEMA_VERSION).into());
     }
@@ -197,7 +205,9 @@ fn read_push(mut body: Object) -> Result<Push, ApiError> {
                 ops.push(op);
             }
             Err(found) => errors.extend(
-                found.into_iter().map(|error| FieldError { pointer: format!("/ops/{at}{}", error.pointer), ..error }),
+                found
+                    .into_iter()
+                    .map(|error| FieldError { pointer: format!("/ops/{at}{}", error.pointer), ..error }),
             ),
         }
     }

@@ -36,7 +36,11 @@ async fn find_head(conn: &mut AsyncPgConnection, kitroom: Uuid, account: Uuid) -
 }
 
 /// The mark of the commit that holds a change.
-async fn find_mark(conn: &mut AsyncPgConnection, kitroom: Uuid, seq: i64) -> Result<Option<Vec<u8>>, ApiError> {
+async fn find_mark(
+    conn: &mut AsyncPgConnection,
+    kitroom: Uuid,
+    seq: i64,
+) -> Result<Option<Vec<u8>>, ApiError> {
     if seq == 0 {
         return Ok(None);
     }
@@ -70,7 +74,10 @@ pub async fn find_changes(
                 return Err(ApiError::new(ErrorCode::EpochChanged, words));
             }
             if cursor.seq < head.floor_seq {
-                return Err(ApiError::new(ErrorCode::CursorExpired, "read the kitroom again from its beginning"));
+                return Err(ApiError::new(
+                    ErrorCode::CursorExpired,
+                    "read the kitroom again from its beginning",
+                ));
             }
             cursor.seq
         }
@@ -121,17 +128,23 @@ async fn find_records(
 }
 
 /// The digest of a kitroom. Runs in one read-only snapshot of the caller's.
-pub async fn find_digest(conn: &mut AsyncPgConnection, kitroom: Uuid, account: Uuid) -> Result<Digest, ApiError> {
+pub async fn find_digest(
+    conn: &mut AsyncPgConnection,
+    kitroom: Uuid,
+    account: Uuid,
+) -> Result<Digest, ApiError> {
     let head = find_head(conn, kitroom, account).await?;
-    let rows: Vec<(String, i64, String)> =
-        sql::<(Text, BigInt, Text)>("select kind, records, hash_sum::text from kind_digests where kitroom_id = ")
-            .bind::<SqlUuid, _>(kitroom)
-            .load(conn)
-            .await?;
+    let rows: Vec<(String, i64, String)> = sql::<(Text, BigInt, Text)>(
+        "select kind, records, hash_sum::text from kind_digests where kitroom_id = ",
+    )
+    .bind::<SqlUuid, _>(kitroom)
+    .load(conn)
+    .await?;
     let kinds = rows
         .into_iter()
         .map(|(kind, count, sum)| {
-            let sum: u64 = sum.parse().map_err(|error| ApiError::internal("a digest cannot be read", error))?;
+            let sum: u64 =
+                sum.parse().map_err(|error| ApiError::internal("a digest cannot be read", error))?;
             Ok((kind, KindDigest { count, hash: format!("{sum:016x}") }))
         })
         .collect::<Result<_, ApiError>>()?;

@@ -2,11 +2,7 @@
 
 pub mod routes;
 
-use crate::features::records::resource::{Resource};
+use crate::features::records::resource::Resource;
 
 /// The resource.
-pub const WEIGHINGS: Resource = Resource {
-    kind: "weighing",
-    segment: "weighings",
-    projection: None,
-};
+pub const WEIGHINGS: Resource = Resource { kind: "weighing", segment: "weighings", projection: None };

@@ -1,7 +1,7 @@
 //! `K/weighings`.
 
 use actix_web::{HttpRequest, HttpResponse, get, post, web};
-use diesel::sql_types::{Uuid as SqlUuid};
+use diesel::sql_types::Uuid as SqlUuid;
 use domain::sync::merge::VoidReason;
 use serde::Deserialize;
 
