@@ -1,1 +1,3 @@
-//! Placeholder.
+//! What the tests of the real server and the real client stand on.
+
+pub mod harness;

@@ -1,0 +1,5 @@
+//! Tests of the whole: real servers, real processes, a real PostgreSQL.
+
+mod embedded_pg;
+mod every_file_is_listed;
+mod test_databases;

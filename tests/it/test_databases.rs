@@ -1,0 +1,60 @@
+//! The tests' own ground: every test has a database to itself, on a server that goes when they do.
+
+use system_tests::harness::db::TestDb;
+use tokio_postgres::NoTls;
+
+async fn scalar(url: &str, query: &str) -> String {
+    let (client, connection) = tokio_postgres::connect(url, NoTls).await.unwrap();
+    let connection = tokio::spawn(connection);
+    let row = client.query_one(query, &[]).await.unwrap();
+    drop(client);
+    connection.await.unwrap().unwrap();
+    row.get(0)
+}
+
+async fn add_table(url: String) -> Result<(), String> {
+    let (client, connection) =
+        tokio_postgres::connect(&url, NoTls).await.map_err(|error| error.to_string())?;
+    tokio::spawn(connection);
+    client.batch_execute("CREATE TABLE marks (n bigint)").await.map_err(|error| error.to_string())
+}
+
+fn block_on<T>(work: impl Future<Output = T>) -> T {
+    tokio::runtime::Builder::new_current_thread().enable_all().build().unwrap().block_on(work)
+}
+
+#[test]
+fn migrated_twice_gives_databases_that_do_not_see_each_other() {
+    block_on(async {
+        let (one, two) = (TestDb::migrated(add_table), TestDb::migrated(add_table));
+        assert_ne!(one.name(), two.name());
+        scalar(one.url(), "INSERT INTO marks VALUES (1) RETURNING n::text").await;
+        assert_eq!(scalar(one.url(), "SELECT count(*)::text FROM marks").await, "1");
+        assert_eq!(scalar(two.url(), "SELECT count(*)::text FROM marks").await, "0");
+    });
+}
+
+#[test]
+fn empty_has_no_tables_and_knows_letters_beyond_ascii() {
+    block_on(async {
+        let database = TestDb::empty();
+        let tables = "SELECT count(*)::text FROM pg_tables WHERE schemaname = 'public'";
+        assert_eq!(scalar(database.url(), tables).await, "0");
+        assert_eq!(scalar(database.url(), "SELECT lower('ÄÉ')").await, "äé");
+        assert_eq!(scalar(database.url(), "SELECT current_database()::text").await, database.name());
+    });
+}
+
+#[test]
+fn drop_of_a_database_in_use_removes_it() {
+    block_on(async {
+        let kept = TestDb::empty();
+        let gone = TestDb::empty();
+        let name = gone.name().to_owned();
+        let (_client, connection) = tokio_postgres::connect(gone.url(), NoTls).await.unwrap();
+        tokio::spawn(connection);
+        drop(gone);
+        let query = format!("SELECT count(*)::text FROM pg_database WHERE datname = '{name}'");
+        assert_eq!(scalar(kept.url(), &query).await, "0");
+    });
+}
