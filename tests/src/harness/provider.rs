@@ -5,9 +5,10 @@ use std::fmt;
 use std::process::{Command, Stdio};
 
 use api::platform::embedded_pg::{EmbeddedPg, Options};
-use testcontainers::GenericImage;
+use testcontainers::bollard::models::PortBinding;
 use testcontainers::core::{IntoContainerPort, WaitFor};
 use testcontainers::runners::AsyncRunner;
+use testcontainers::{GenericImage, ImageExt};
 
 use super::reaper::Reaper;
 
@@ -77,6 +78,13 @@ impl Provided {
         let container = GenericImage::new(IMAGE.0, IMAGE.1)
             .with_exposed_port(5432.tcp())
             .with_wait_for(WaitFor::message_on_stderr("database system is ready to accept connections"))
+            .with_host_config_modifier(|config| {
+                // On the loopback address alone, where the engine finds a free port.
+                let binding =
+                    PortBinding { host_ip: Some("127.0.0.1".to_owned()), host_port: Some(String::new()) };
+                config.publish_all_ports = Some(false);
+                config.port_bindings = Some([("5432/tcp".to_owned(), Some(vec![binding]))].into());
+            })
             .start()
             .await
             .map_err(failed)?;
