@@ -279,6 +279,23 @@ mod tests {
     use super::*;
 
     #[test]
+    fn drop_leftovers_of_a_run_that_is_gone_drops_them_and_not_those_of_a_living_one() {
+        let ours = TestDb::empty();
+        // No living run has this number: its advisory lock is free.
+        let left = format!("{PREFIX}{:08x}_0", 1);
+        let server = Server::get();
+        server.execute(format!("CREATE DATABASE {left}")).unwrap();
+        let url = server.provided.admin_url.clone();
+        let names = server.wait_for(async move {
+            let other = connect(&url).await.unwrap();
+            drop_leftovers(&other).await.unwrap();
+            first_column(&other, "SELECT datname FROM pg_database").await.unwrap()
+        });
+        assert!(!names.contains(&left), "{names:?}");
+        assert!(names.contains(&ours.name), "{names:?}");
+    }
+
+    #[test]
     fn with_database_in_every_form_of_address_changes_the_database_alone() {
         let cases = [
             ("postgresql://u:p@h:1/old?a=b/c", "postgresql://u:p@h:1/new?a=b/c"),
