@@ -6,6 +6,7 @@ mod image;
 mod openapi;
 mod purity;
 mod python;
+mod service;
 mod setup;
 mod shell;
 mod soak;
