@@ -2,4 +2,5 @@
 
 mod embedded_pg;
 mod every_file_is_listed;
+mod migrations;
 mod test_databases;

@@ -41,20 +41,14 @@ impl TestDb {
         Server::get().create(None)
     }
 
-    /// A database as `migrate` leaves it; `migrate` runs once a process, on the template.
+    /// A database as `migrate` leaves it; `migrate` runs once a process, on the template's address.
     ///
     /// # Panics
     /// When there is no server to have it on, or the migrations fail.
     #[must_use]
-    pub fn migrated<F, W, E>(migrate: F) -> Self
-    where
-        F: FnOnce(String) -> W + Send + 'static,
-        W: Future<Output = Result<(), E>> + Send + 'static,
-        E: std::fmt::Display,
-    {
+    pub fn migrated(migrate: impl FnOnce(&str) -> Result<(), String>) -> Self {
         let server = Server::get();
-        let template =
-            server.template(async move |url| migrate(url).await.map_err(|error| error.to_string()));
+        let template = server.template(migrate);
         server.create(Some(&template))
     }
 
@@ -191,11 +185,7 @@ impl Server {
         format!("CREATE DATABASE {name}{owner}{copy}")
     }
 
-    fn template<F, W>(&self, migrate: F) -> String
-    where
-        F: FnOnce(String) -> W + Send + 'static,
-        W: Future<Output = Result<(), String>> + Send + 'static,
-    {
+    fn template(&self, migrate: impl FnOnce(&str) -> Result<(), String>) -> String {
         let mut made = self.template.lock().unwrap_or_else(PoisonError::into_inner);
         if let Some(name) = &*made {
             return name.clone();
@@ -203,7 +193,7 @@ impl Server {
         let name = format!("{PREFIX}{:08x}_template", self.run);
         let url = with_database(&self.provided.app_url, &name);
         let statement = self.create_statement(&name, None);
-        let outcome = self.execute(statement).and_then(|()| self.wait_for(migrate(url)));
+        let outcome = self.execute(statement).and_then(|()| migrate(&url));
         if let Err(error) = outcome {
             drop(self.execute(format!("DROP DATABASE IF EXISTS {name} WITH (FORCE)")));
             panic!("making the template database: {error}");
