@@ -23,6 +23,8 @@ pub enum Command {
     Serve(ServeArgs),
     /// Make and list accounts; works while the service runs.
     Account(AccountArgs),
+    /// End sessions; works while the service runs.
+    Sessions(SessionsArgs),
     /// Print the OpenAPI document.
     Openapi,
 }
@@ -90,6 +92,48 @@ pub struct AccountArgs {
 pub enum AccountCommand {
     /// Make an account. The password is read from standard input: one line.
     Add(AccountAddArgs),
+    /// Give an account another password; its sessions and device tokens end.
+    Passwd(AccountPasswdArgs),
+    /// List the accounts.
+    List(DataArgs),
+}
+
+/// The sessions to end.
+#[derive(Debug, Args)]
+pub struct SessionsArgs {
+    /// What to do.
+    #[command(subcommand)]
+    pub command: SessionsCommand,
+}
+
+/// What can be done with sessions.
+#[derive(Debug, Subcommand)]
+pub enum SessionsCommand {
+    /// End all sessions and device tokens of an account.
+    Revoke(SessionsRevokeArgs),
+}
+
+/// Whose sessions.
+#[derive(Debug, Args)]
+pub struct SessionsRevokeArgs {
+    /// The account's e-mail address.
+    pub email: String,
+    /// Where the data is.
+    #[command(flatten)]
+    pub data: DataArgs,
+}
+
+/// Whose password.
+#[derive(Debug, Args)]
+pub struct AccountPasswdArgs {
+    /// The account's e-mail address.
+    pub email: String,
+    /// Read the password from standard input; it is never an argument, where the process list shows it.
+    #[arg(long, required = true)]
+    pub password_stdin: bool,
+    /// Where the data is.
+    #[command(flatten)]
+    pub data: DataArgs,
 }
 
 /// The account to make.
