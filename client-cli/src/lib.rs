@@ -1,1 +1,3 @@
-//! Placeholder.
+//! The client `tare`.
+
+pub mod scale;

@@ -7,11 +7,14 @@ pub mod distributions;
 pub mod ids;
 pub mod kinds;
 pub mod mass;
+pub mod mass_unit;
 pub mod metrology;
 pub mod no_estimate;
 #[cfg(feature = "openapi")]
 pub mod openapi;
+pub mod stable_reading;
 pub mod sync;
 pub mod time;
 pub mod units;
+pub mod weighing_text;
 pub mod wire;

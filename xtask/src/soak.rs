@@ -29,6 +29,21 @@ const STEPS: &[Step] = &[
         ),
     },
     Step {
+        name: "the scales' decoders, a million damaged inputs",
+        hint: "The panic names the input: give its bytes to the decoder in a test.",
+        work: Work::Cargo(&[
+            "run",
+            "--release",
+            "--locked",
+            "-p",
+            "client-cli",
+            "--example",
+            "fuzz_decoders",
+            "--",
+            "1000000",
+        ]),
+    },
+    Step {
         name: "differential checks, many cases",
         hint: "Run one again: .venv/bin/python tests/python/differential/run.py --help",
         work: Work::Call(python::differential_soak),

@@ -6,3 +6,4 @@ mod mass;
 mod metrology_basics;
 mod metrology_rows;
 mod rows;
+mod stable_reading_rows;
