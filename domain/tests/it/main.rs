@@ -1,8 +1,15 @@
 //! Checks of the computations against published values, one file a topic.
 
 mod distributions;
+mod effort;
 mod every_file_is_listed;
+mod light;
+mod light_laws;
 mod mass;
 mod metrology_basics;
 mod metrology_rows;
+mod provisions;
 mod rows;
+mod trends;
+mod trends_laws;
+mod wind_chill;

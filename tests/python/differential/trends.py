@@ -63,6 +63,13 @@ def expect_sen(args):
     }
 
 
+def make_long_sen(rng):
+    n = int(rng.integers(1500, 3000))
+    x = np.sort(rng.integers(0, 4000, n)).astype(float) if rng.random() < 0.5 else np.sort(rng.uniform(0, 4000, n))
+    y = 400 + rng.normal(0, 1e-3) * x + rng.normal(0, 3, n)
+    return {"x": x, "y": np.round(y, int(rng.choice([0, 1, 9]))), "level": 0.95}
+
+
 def make_series(rng):
     x, y = series(rng, 2)
     return {"x": x, "y": y}
@@ -349,6 +356,16 @@ METHODS = [
         make_sen,
         expect_sen,
         {"slope": EXACT, "interval": EXACT, "separate": Tolerance(1e-12, 1e-9), "joint": Tolerance(1e-12, 1e-9)},
+    ),
+    Method(
+        "theil_sen, long",
+        "scipy.stats.theilslopes",
+        make_long_sen,
+        expect_sen,
+        {"slope": EXACT, "interval": EXACT, "separate": Tolerance(1e-12, 1e-9), "joint": Tolerance(1e-12, 1e-9)},
+        method="theil_sen",
+        cases=5,
+        soak_cases=40,
     ),
     Method(
         "mann_kendall",
