@@ -11,6 +11,8 @@ import argparse
 import sys
 import warnings
 
+sys.dont_write_bytecode = True  # the source tree stays as it was
+
 import effort
 import light
 import provisions
