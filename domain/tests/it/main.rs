@@ -1,9 +1,16 @@
 //! Checks of the computations against published values, one file a topic.
 
 mod distributions;
+mod effort;
 mod every_file_is_listed;
+mod light;
+mod light_laws;
 mod mass;
 mod metrology_basics;
 mod metrology_rows;
+mod provisions;
 mod rows;
 mod stable_reading_rows;
+mod trends;
+mod trends_laws;
+mod wind_chill;
