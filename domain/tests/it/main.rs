@@ -6,3 +6,8 @@ mod mass;
 mod metrology_basics;
 mod metrology_rows;
 mod rows;
+mod rules_oracle;
+mod rules_patterns;
+mod rules_sheets;
+mod rules_support;
+mod rules_verdicts;
