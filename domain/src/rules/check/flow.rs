@@ -48,25 +48,6 @@ impl<'c> Flow<'c> {
         }
     }
 
-    /// A copy that may also hold needs whose lists live less long.
-    pub fn fork<'s>(&self) -> Flow<'s>
-    where
-        'c: 's,
-    {
-        Flow {
-            capacity: self.capacity,
-            lists: self.lists.clone(),
-            given: self.given.clone(),
-            fixed: self.fixed.clone(),
-            entry_used: self.entry_used.clone(),
-            item_used: self.item_used.clone(),
-            seen_row: self.seen_row.clone(),
-            seen_entry: self.seen_entry.clone(),
-            seen_item: self.seen_item.clone(),
-            stamp: self.stamp,
-        }
-    }
-
     /// The number of needs.
     pub fn rows(&self) -> usize {
         self.lists.len()

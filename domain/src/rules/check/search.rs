@@ -39,7 +39,8 @@ pub fn search(board: &Board<'_>, choices: &Choices, budget: &mut u32) -> Chosen 
     let mut chosen =
         Chosen { way: vec![None; rules], level: vec![Level::NotMet; rules], proven: !choices.cut };
     for group in groups(board, choices) {
-        let mut branch = Branch::new(board, choices, group, *budget);
+        let bounds = Bounds::new(choices, &group);
+        let mut branch = Branch::new(board, choices, &bounds, group, *budget);
         branch.run();
         *budget = branch.budget;
         chosen.proven &= !branch.cut;
@@ -91,15 +92,32 @@ fn groups(board: &Board<'_>, choices: &Choices) -> Vec<Vec<usize>> {
     of_root
 }
 
+/// What each rule of a group can reach by itself.
+struct Bounds {
+    /// The best level of any of its ways.
+    ideal: Vec<Level>,
+    /// Every entry that a way of at least that level could use; empty stands for a way that uses none.
+    union_met: Vec<Vec<u16>>,
+    union_shown: Vec<Vec<u16>>,
+}
+
+impl Bounds {
+    fn new(choices: &Choices, order: &[usize]) -> Self {
+        let ways = |rule: &usize| &choices.of_rule[*rule];
+        let best = |rule: &usize| ways(rule).first().map_or(Level::NotMet, |w| w.level);
+        Self {
+            ideal: order.iter().map(best).collect(),
+            union_met: order.iter().map(|r| union(ways(r), Level::Met)).collect(),
+            union_shown: order.iter().map(|r| union(ways(r), Level::NotShown)).collect(),
+        }
+    }
+}
+
 struct Branch<'b, 'a> {
     board: &'b Board<'a>,
     choices: &'b Choices,
+    bounds: &'b Bounds,
     order: Vec<usize>,
-    /// For each rule of the group: the best level of any of its ways.
-    ideal: Vec<Level>,
-    /// Likewise: every entry that a way of at least that level could use; empty stands for a way that uses none.
-    union_met: Vec<Vec<u16>>,
-    union_shown: Vec<Vec<u16>>,
     way: Vec<Option<usize>>,
     level: Vec<Level>,
     best_way: Vec<Option<usize>>,
@@ -128,16 +146,18 @@ fn union(ways: &[Choice], level: Level) -> Vec<u16> {
 }
 
 impl<'b, 'a> Branch<'b, 'a> {
-    fn new(board: &'b Board<'a>, choices: &'b Choices, order: Vec<usize>, budget: u32) -> Self {
-        let ways = |rule: &usize| &choices.of_rule[*rule];
-        let best = |rule: &usize| ways(rule).first().map_or(Level::NotMet, |w| w.level);
+    fn new(
+        board: &'b Board<'a>,
+        choices: &'b Choices,
+        bounds: &'b Bounds,
+        order: Vec<usize>,
+        budget: u32,
+    ) -> Self {
         let size = order.len();
         Self {
             board,
             choices,
-            ideal: order.iter().map(best).collect(),
-            union_met: order.iter().map(|r| union(ways(r), Level::Met)).collect(),
-            union_shown: order.iter().map(|r| union(ways(r), Level::NotShown)).collect(),
+            bounds,
             way: vec![None; size],
             level: vec![Level::NotMet; size],
             best_way: vec![None; size],
@@ -215,7 +235,7 @@ impl<'b, 'a> Branch<'b, 'a> {
             self.best_way.clone_from(&self.way);
             self.best_level.clone_from(&self.level);
             self.has_best = true;
-            self.done = self.level == self.ideal;
+            self.done = self.level == self.bounds.ideal;
         }
     }
 
@@ -233,13 +253,13 @@ impl<'b, 'a> Branch<'b, 'a> {
         sheet(now.2) > sheet(best.2)
     }
 
-    fn may_improve(&mut self, depth: usize, flow: &Flow<'b>) -> bool {
+    fn may_improve(&self, depth: usize, flow: &mut Flow<'b>) -> bool {
         let (met, shown, best) = score(&self.best_level);
         let so_far = &self.level[..depth];
         let met_so_far = so_far.iter().filter(|l| **l == Level::Met).count();
         let open_so_far = so_far.iter().filter(|l| **l != Level::NotMet).count();
         // Cheap first: every rule that is left at its ideal.
-        let ideal = &self.ideal[depth..];
+        let ideal = &self.bounds.ideal[depth..];
         let met_bound = met_so_far + ideal.iter().filter(|l| **l == Level::Met).count();
         if met_bound < met {
             return false;
@@ -257,15 +277,17 @@ impl<'b, 'a> Branch<'b, 'a> {
     }
 
     /// How many of the rules from `depth` on could be of at least that level together, each with one unit.
-    fn most(&self, depth: usize, flow: &Flow<'b>, level: Level) -> usize {
-        let unions = if level == Level::Met { &self.union_met } else { &self.union_shown };
-        let mut relaxed = flow.fork();
+    fn most(&self, depth: usize, flow: &mut Flow<'b>, level: Level) -> usize {
+        let bounds = self.bounds;
+        let unions = if level == Level::Met { &bounds.union_met } else { &bounds.union_shown };
+        let rows = flow.rows();
         let mut count = 0;
-        for (union, ideal) in unions.iter().zip(&self.ideal).skip(depth) {
-            if *ideal >= level && (union.is_empty() || relaxed.push(union, 1)) {
+        for (union, ideal) in unions.iter().zip(&bounds.ideal).skip(depth) {
+            if *ideal >= level && (union.is_empty() || flow.push(union, 1)) {
                 count += 1;
             }
         }
+        flow.pop_to(rows);
         count
     }
 }
