@@ -6,6 +6,7 @@
 pub mod distributions;
 pub mod effort;
 pub mod ids;
+pub mod item_kind;
 pub mod kinds;
 pub mod light;
 pub mod mass;
@@ -15,6 +16,7 @@ pub mod no_estimate;
 #[cfg(feature = "openapi")]
 pub mod openapi;
 pub mod provisions;
+pub mod rules;
 pub mod stable_reading;
 pub mod sync;
 pub mod time;
