@@ -8,6 +8,7 @@ pub mod ids;
 pub mod kinds;
 pub mod mass;
 pub mod metrology;
+pub mod lightest;
 pub mod no_estimate;
 #[cfg(feature = "openapi")]
 pub mod openapi;

@@ -2,6 +2,8 @@
 
 mod distributions;
 mod every_file_is_listed;
+mod lightest_enumeration;
+mod lightest_support;
 mod mass;
 mod metrology_basics;
 mod metrology_rows;
