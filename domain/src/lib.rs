@@ -12,6 +12,7 @@ pub mod light;
 pub mod mass;
 pub mod mass_unit;
 pub mod metrology;
+pub mod lightest;
 pub mod no_estimate;
 #[cfg(feature = "openapi")]
 pub mod openapi;

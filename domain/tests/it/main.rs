@@ -5,6 +5,8 @@ mod effort;
 mod every_file_is_listed;
 mod light;
 mod light_laws;
+mod lightest_enumeration;
+mod lightest_support;
 mod mass;
 mod metrology_basics;
 mod metrology_rows;
