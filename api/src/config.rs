@@ -41,13 +41,17 @@ pub struct DataArgs {
 }
 
 impl DataArgs {
-    /// The folder; by default where the platform keeps a user's data.
+    /// The folder; by default where the platform keeps a user's data, for root `/var/lib/tarebook`.
     ///
     /// # Errors
     /// When there is no home folder to have it in.
     pub fn data_dir(&self) -> Result<PathBuf, String> {
         if let Some(dir) = &self.data_dir {
             return Ok(dir.clone());
+        }
+        // PostgreSQL runs without root's powers, and root's home folder is closed to everybody else.
+        if nix::unistd::geteuid().is_root() {
+            return Ok(PathBuf::from("/var/lib/tarebook"));
         }
         let from = |name| {
             #[expect(clippy::disallowed_methods, reason = "this is the one place that reads the environment")]
