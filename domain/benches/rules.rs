@@ -1,8 +1,6 @@
 //! One kit check: 40 entries, 25 rules. The three loadouts are one in which all is met at first sight, one in which
 //! several rules compete for too few items, and one whose options are many.
 
-#![expect(missing_docs, reason = "criterion_group! makes a function without any")]
-
 use std::collections::BTreeSet;
 
 use criterion::{Criterion, criterion_group, criterion_main};

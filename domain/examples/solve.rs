@@ -50,7 +50,9 @@ fn problem(instance: &Value) -> Problem {
                 let measure = rule["measure"].as_str().unwrap_or_default();
                 let amounts = eligible(rule)
                     .into_iter()
-                    .filter_map(|i| items[i]["attrs"][measure].as_f64().map(|a| (i, (a * 1000.0).round() as i64)))
+                    .filter_map(|i| {
+                        items[i]["attrs"][measure].as_f64().map(|a| (i, (a * 1000.0).round() as i64))
+                    })
                     .collect();
                 let limit = |name: &str| rule[name].as_f64().map(|a| (a * 1000.0).round() as i64);
                 Need::Total { amounts, at_least: limit("at_least"), at_most: limit("at_most") }

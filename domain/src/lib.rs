@@ -9,10 +9,10 @@ pub mod ids;
 pub mod item_kind;
 pub mod kinds;
 pub mod light;
+pub mod lightest;
 pub mod mass;
 pub mod mass_unit;
 pub mod metrology;
-pub mod lightest;
 pub mod no_estimate;
 #[cfg(feature = "openapi")]
 pub mod openapi;

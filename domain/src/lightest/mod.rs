@@ -17,8 +17,8 @@ mod solve;
 
 pub use limits::Limits;
 pub use problem::{
-    Container, Item, Lock, LockedPlace, MAX_DEPTH, Need, PairGroup, Place, Pocket, Problem, ProblemError, Reach,
-    Requirement,
+    Container, Item, Lock, LockedPlace, MAX_DEPTH, Need, PairGroup, Place, Pocket, Problem, ProblemError,
+    Reach, Requirement,
 };
 pub use reasons::{Reason, reasons};
 pub use solve::{Answer, Chosen, Service, Status, solve};

@@ -366,8 +366,7 @@ impl Model {
 
     fn set_costs(&mut self, problem: &Problem) {
         self.count_scale = 1 + self.hi[..self.items].iter().sum::<i64>();
-        self.mass_step =
-            problem.items.iter().fold(0, |g, item| gcd(g, item.mass_mg as i64)).max(1);
+        self.mass_step = problem.items.iter().fold(0, |g, item| gcd(g, item.mass_mg as i64)).max(1);
         self.cost = vec![0; self.lo.len()];
         for (cost, item) in self.cost.iter_mut().zip(&problem.items) {
             *cost = item.mass_mg as i64 * self.count_scale + 1;
@@ -439,7 +438,11 @@ impl Model {
         // Beyond 2^53 neighbouring whole numbers are not distinct; costs are kept below that.
         let z = (bound - 1e-6).ceil().clamp(0.0, 9e15) as i64;
         let mass = z.div_euclid(self.count_scale);
-        if mass % self.mass_step == 0 { z } else { (mass / self.mass_step + 1) * self.mass_step * self.count_scale }
+        if mass % self.mass_step == 0 {
+            z
+        } else {
+            (mass / self.mass_step + 1) * self.mass_step * self.count_scale
+        }
     }
 
     pub fn cost_of(&self, x: &[i64]) -> i64 {
@@ -466,7 +469,8 @@ impl Model {
     }
 
     fn network(&self, component: &[usize], x: &[f64]) -> Network {
-        let mut items: Vec<usize> = component.iter().flat_map(|&k| &self.leaves[k].eligible).copied().collect();
+        let mut items: Vec<usize> =
+            component.iter().flat_map(|&k| &self.leaves[k].eligible).copied().collect();
         items.sort_unstable();
         items.dedup();
         let first_leaf = 2 + items.len();

@@ -1,10 +1,10 @@
 //! The answer: the lightest set with its proof, or why there is none.
 
+use super::blame::blame;
+use super::limits::Limits;
 use super::model::Model;
 use super::pack::{Packed, pack};
 use super::problem::{Place, Problem, ProblemError};
-use super::blame::blame;
-use super::limits::Limits;
 use super::search::{Found, Search};
 
 /// How far the proof went.
