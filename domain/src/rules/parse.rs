@@ -10,6 +10,9 @@ pub const MAX_TEXT: usize = 1 << 20;
 /// How deep brackets may be nested; a sheet with `any_of` four deep needs 18.
 const MAX_BRACKETS: usize = 32;
 
+/// The most dots of a line of TOML that stand outside of quotes.
+const MAX_DOTS: usize = 100;
+
 /// Reads and validates a sheet in JSON.
 ///
 /// # Errors
@@ -35,9 +38,7 @@ pub fn parse_json(text: &str) -> Result<RuleSheet, Vec<Problem>> {
 /// Every [`Problem`] that was found, each with its place.
 pub fn parse_toml(text: &str) -> Result<RuleSheet, Vec<Problem>> {
     too_long(text)?;
-    if let Some(line) =
-        text.lines().position(|l| l.matches('.').count() > 100 && l.split(['"', '\'']).count() == 1)
-    {
+    if let Some(line) = text.lines().position(|line| dots(line) > MAX_DOTS) {
         // A dotted key makes a table for each dot, and the tables are dropped one inside the other.
         return Err(vec![Problem::new("", "too many dots in a line outside of quotes").at((line + 1, 1))]);
     }
@@ -49,6 +50,21 @@ pub fn parse_toml(text: &str) -> Result<RuleSheet, Vec<Problem>> {
         }]
     })?;
     finish(flat, |pointer| place::line_column(text, place::in_toml(text, pointer)))
+}
+
+/// Dots of a line outside of quotes and before a comment.
+fn dots(line: &str) -> usize {
+    let (mut quote, mut count) = (None, 0);
+    for byte in line.bytes() {
+        match (byte, quote) {
+            (b'"' | b'\'', None) => quote = Some(byte),
+            (_, Some(open)) if byte == open => quote = None,
+            (b'#', None) => break,
+            (b'.', None) => count += 1,
+            _ => {}
+        }
+    }
+    count
 }
 
 fn too_long(text: &str) -> Result<(), Vec<Problem>> {

@@ -248,6 +248,7 @@ fn parse_any_of_four_deep_read_and_deeper_refused() {
         assert!(parse_toml(&toml(depth)).is_err());
     }
     assert!(parse_toml(&format!("name = 'x'\n{}z = 1\n", "a.".repeat(200_000))).is_err());
+    assert!(parse_toml(&format!("name = 'x'\n'k'.{}z = 1\n", "a.".repeat(200_000))).is_err());
     assert!(parse_toml(&format!("name = 'x'\n[{}z]\n", "'a'.".repeat(20))).is_err());
     // And as the body of a request, which is read without the sheet's own reader.
     assert!(serde_json::from_str::<RuleSheet>(&nested(5)).is_err());
