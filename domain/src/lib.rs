@@ -4,6 +4,7 @@
 //! without signal and the tests run the very same code.
 
 pub mod distributions;
+pub mod effort;
 pub mod ids;
 pub mod kinds;
 pub mod mass;
@@ -15,3 +16,4 @@ pub mod sync;
 pub mod time;
 pub mod units;
 pub mod wire;
+pub mod wind_chill;
