@@ -35,11 +35,6 @@ impl<'a> Args<'a> {
         self.0.get(name).ok_or_else(|| Refusal::Question(format!("no argument {name}")))
     }
 
-    /// Whether the argument is there.
-    pub fn has(&self, name: &str) -> bool {
-        self.0.get(name).is_some()
-    }
-
     /// A number; `null` is NaN.
     pub fn number(&self, name: &str) -> Result<f64, Refusal> {
         as_number(self.get(name)?).ok_or_else(|| Refusal::Question(format!("{name} is not a number")))

@@ -8,6 +8,8 @@
 
 mod args;
 mod effort;
+mod light;
+mod trends;
 mod wind_chill;
 
 use std::io::{self, BufRead, Write};
@@ -20,7 +22,8 @@ use args::{Args, Refusal};
 type Answer = Result<Value, Refusal>;
 
 /// The topics, asked in turn; one that does not know the method says `None`.
-const TOPICS: &[fn(&str, &Args) -> Option<Answer>] = &[effort::answer, wind_chill::answer];
+const TOPICS: &[fn(&str, &Args) -> Option<Answer>] =
+    &[effort::answer, light::answer, trends::answer, wind_chill::answer];
 
 fn reply(line: &str) -> Value {
     let question: Value = match serde_json::from_str(line) {

@@ -64,7 +64,7 @@ class Calc:
 
     def ask(self, method: str, args: dict) -> dict:
         assert self._process.stdin and self._process.stdout
-        self._process.stdin.write(json.dumps({"method": method, "args": args}, default=float) + "\n")
+        self._process.stdin.write(json.dumps({"method": method, "args": _plain(args)}) + "\n")
         self._process.stdin.flush()
         line = self._process.stdout.readline()
         if not line:
@@ -75,6 +75,19 @@ class Calc:
         assert self._process.stdin
         self._process.stdin.close()
         self._process.wait(timeout=10)
+
+
+def _plain(value):
+    """Numbers and lists as JSON has them; NaN becomes null, which the other side reads as NaN."""
+    if isinstance(value, dict):
+        return {key: _plain(item) for key, item in value.items()}
+    if isinstance(value, (list, tuple, np.ndarray)):
+        return [_plain(item) for item in value]
+    if isinstance(value, np.generic):
+        value = value.item()
+    if isinstance(value, float) and math.isnan(value):
+        return None
+    return value
 
 
 def _flatten(value) -> list:

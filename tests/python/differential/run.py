@@ -12,10 +12,12 @@ import sys
 import warnings
 
 import effort
+import light
+import trends
 import wind_chill
 from harness import Calc, run_method
 
-TOPICS = [effort, wind_chill]
+TOPICS = [effort, light, trends, wind_chill]
 
 
 def main() -> int:
