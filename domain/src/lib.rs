@@ -13,6 +13,7 @@ pub mod metrology;
 pub mod no_estimate;
 #[cfg(feature = "openapi")]
 pub mod openapi;
+pub mod provisions;
 pub mod sync;
 pub mod time;
 pub mod trends;

@@ -9,6 +9,7 @@
 mod args;
 mod effort;
 mod light;
+mod provisions;
 mod trends;
 mod wind_chill;
 
@@ -23,7 +24,7 @@ type Answer = Result<Value, Refusal>;
 
 /// The topics, asked in turn; one that does not know the method says `None`.
 const TOPICS: &[fn(&str, &Args) -> Option<Answer>] =
-    &[effort::answer, light::answer, trends::answer, wind_chill::answer];
+    &[effort::answer, light::answer, provisions::answer, trends::answer, wind_chill::answer];
 
 fn reply(line: &str) -> Value {
     let question: Value = match serde_json::from_str(line) {

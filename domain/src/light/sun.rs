@@ -38,8 +38,8 @@ struct Coordinates {
 }
 
 fn coordinates(t: f64) -> Coordinates {
-    let mean_longitude = (280.46646 + t * (36_000.76983 + 0.000_303_2 * t)).to_radians();
-    let anomaly = (357.52911 + t * (35_999.05029 - 0.000_153_7 * t)).to_radians();
+    let mean_longitude = (280.46646 + t * (36_000.769_83 + 0.000_303_2 * t)).to_radians();
+    let anomaly = (357.52911 + t * (35_999.050_29 - 0.000_153_7 * t)).to_radians();
     let eccentricity = 0.016_708_634 - t * (0.000_042_037 + 0.000_000_126_7 * t);
     let (sin_m, cos_m) = anomaly.sin_cos();
     let sin_2m = 2.0 * sin_m * cos_m;

@@ -13,11 +13,12 @@ import warnings
 
 import effort
 import light
+import provisions
 import trends
 import wind_chill
 from harness import Calc, run_method
 
-TOPICS = [effort, light, trends, wind_chill]
+TOPICS = [effort, light, provisions, trends, wind_chill]
 
 
 def main() -> int:
