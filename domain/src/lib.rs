@@ -9,6 +9,7 @@ pub mod ids;
 pub mod kinds;
 pub mod light;
 pub mod mass;
+mod least_squares;
 pub mod metrology;
 pub mod no_estimate;
 #[cfg(feature = "openapi")]

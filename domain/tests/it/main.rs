@@ -3,6 +3,8 @@
 mod distributions;
 mod every_file_is_listed;
 mod mass;
+mod metrology_adjustment;
 mod metrology_basics;
+mod metrology_readings;
 mod metrology_rows;
 mod rows;

@@ -101,7 +101,11 @@ pub fn after(text: &str, label: &str) -> Printed {
     let position = text
         .match_indices(label)
         .map(|(position, _)| position)
-        .find(|position| *position == 0 || !text.as_bytes()[position - 1].is_ascii_alphanumeric())
+        .find(|position| {
+            *position == 0
+                || !label.starts_with(char::is_alphanumeric)
+                || !text.as_bytes()[position - 1].is_ascii_alphanumeric()
+        })
         .unwrap_or_else(|| panic!("no {label} in {text}"));
     numbers(&text[position + label.len()..])[0]
 }
