@@ -21,3 +21,4 @@ pub mod trends;
 pub mod units;
 pub mod wind_chill;
 pub mod wire;
+pub mod waterproofness;

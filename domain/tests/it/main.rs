@@ -8,3 +8,4 @@ mod metrology_basics;
 mod metrology_readings;
 mod metrology_rows;
 mod rows;
+mod waterproofness;
