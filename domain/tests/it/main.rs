@@ -7,5 +7,8 @@ mod metrology_adjustment;
 mod metrology_basics;
 mod metrology_readings;
 mod metrology_rows;
+mod pool_life;
 mod rows;
 mod waterproofness;
+mod wear;
+mod wear_rows;
