@@ -13,12 +13,15 @@ import warnings
 
 import effort
 import light
+import pool_life
 import provisions
 import trends
+import wear
+import weighing
 import wind_chill
 from harness import Calc, run_method
 
-TOPICS = [effort, light, provisions, trends, wind_chill]
+TOPICS = [effort, light, pool_life, provisions, trends, wear, weighing, wind_chill]
 
 
 def main() -> int:
