@@ -4,7 +4,9 @@
 //! without signal and the tests run the very same code.
 
 pub mod ids;
+pub mod item_kind;
 pub mod no_estimate;
 #[cfg(feature = "openapi")]
 pub mod openapi;
+pub mod rules;
 pub mod units;
