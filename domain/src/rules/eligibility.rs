@@ -120,7 +120,8 @@ impl Eligibility {
     }
 }
 
-/// The kinds and tests of a simple need; `None` for `burn` and `any_of`, which name none of their own.
+/// The kinds and tests of a simple need; `None` for `any_of`, which has none of its own. `burn` asks for head lamps and
+/// spare cells.
 #[must_use]
 pub fn asks(need: &Need) -> Option<(&[ItemKind], &[Test])> {
     match need {
@@ -128,7 +129,8 @@ pub fn asks(need: &Need) -> Option<(&[ItemKind], &[Test])> {
         | Need::Total { kinds, tests, .. }
         | Need::Forbid { kinds, tests } => Some((kinds, tests)),
         Need::Pair { kinds, .. } => Some((kinds, &[])),
-        Need::Burn { .. } | Need::AnyOf { .. } => None,
+        Need::Burn { .. } => Some((&[ItemKind::HeadLamp, ItemKind::SpareCell], &[])),
+        Need::AnyOf { .. } => None,
     }
 }
 
@@ -257,6 +259,7 @@ fn weak_or_old(
 ) -> Option<Reason> {
     let measure = match &leaf.rule.need {
         Need::Total { measure, .. } => Some(measure.as_str()),
+        Need::Burn { .. } => Some("burn_h"),
         _ => None,
     };
     let tested = || tests.iter().map(|t| t.attribute.as_str()).chain(measure).filter_map(attributes::find);

@@ -5,18 +5,21 @@
 //! - [`candidate`]: what is known of an item, of an entry of a loadout and of the race.
 //! - [`alternatives()`]: a rule as a choice between sets of simple needs.
 //! - [`eligibility()`]: whether one item can serve one simple need: yes, unknown or no, with the reason.
+//! - [`check()`]: the verdicts on a loadout.
 //!
 //! Meeting a list is not being safe: see [`CAUTION`].
 
 pub mod alternatives;
 pub mod attributes;
 pub mod candidate;
+pub mod check;
 pub mod eligibility;
 pub mod flat;
 pub mod model;
 
 pub use alternatives::{Leaf, alternatives};
-pub use candidate::{Candidate, Fact, Offer, Race, Unfit, Value};
+pub use candidate::{Bounded, Candidate, Fact, Offer, Race, Unfit, Value};
+pub use check::{Used, Verdict, VerdictView, Verdicts, check};
 pub use eligibility::{Eligibility, Eligible, eligibility};
 pub use model::{Evidence, Need, Op, Per, Rule, RuleSheet, Scope, Test, TestValue};
 
