@@ -7,49 +7,11 @@ use super::{Level, Measured};
 use crate::rules::attributes::Attribute;
 use crate::rules::candidate::{Unfit, Value};
 use crate::rules::eligibility::{Eligibility, Eligible, Reason, asks, fact};
-use crate::rules::model::{ALWAYS, Need, Op, RaceDate, Rule, Scope, TestValue};
+use crate::rules::model::{ALWAYS, Need, Op, Scope, TestValue};
+use crate::rules::words::{limit_words, name_of, number, thing, with_unit};
 
 /// How many items a note names before it says how many more there are.
 const NAMED: usize = 3;
-
-/// A number with thousands apart, at most three decimals, none when it is whole.
-pub fn number(value: f64) -> String {
-    if !value.is_finite() {
-        return "?".to_owned();
-    }
-    let text = format!("{:.3}", value.abs());
-    let (whole, decimals) = text.split_once('.').unwrap_or((&text, ""));
-    let mut out = String::new();
-    for (at, digit) in whole.chars().enumerate() {
-        if at > 0 && (whole.len() - at) % 3 == 0 {
-            out.push(',');
-        }
-        out.push(digit);
-    }
-    let decimals = decimals.trim_end_matches('0');
-    let sign = if value < 0.0 { "-" } else { "" };
-    if decimals.is_empty() { format!("{sign}{out}") } else { format!("{sign}{out}.{decimals}") }
-}
-
-fn with_unit(value: f64, unit: &str) -> String {
-    if unit.is_empty() { number(value) } else { format!("{} {unit}", number(value)) }
-}
-
-/// A rule by its title, or its id.
-pub fn name_of(rule: &Rule) -> &str {
-    if rule.title.is_empty() { &rule.id } else { &rule.title }
-}
-
-/// What a need asks for, in a few words: "shell jacket", "gloves or over-mitts", "item".
-pub fn thing(need: &Need) -> String {
-    let kinds = asks(need).map_or(&[][..], |(kinds, _)| kinds);
-    let words: Vec<&str> = kinds.iter().take(NAMED).map(|k| k.words()).collect();
-    match words.split_last() {
-        None => "item".to_owned(),
-        Some((last, [])) => (*last).to_owned(),
-        Some((last, rest)) => format!("{} or {last}", rest.join(", ")),
-    }
-}
 
 fn names(board: &Board<'_>, offers: &[u16]) -> String {
     let mut named: Vec<String> = Vec::new();
@@ -173,23 +135,6 @@ fn words(value: &Value, attribute: &Attribute) -> String {
         Value::Text(t) => format!("\"{t}\""),
         Value::Date(d) => d.to_string(),
         Value::Size(a, b) => format!("{} x {} mm", number(a.min(*b)), number(a.max(*b))),
-    }
-}
-
-/// What a test compares with, in words.
-pub fn limit_words(value: &TestValue, attribute: &Attribute) -> String {
-    match value {
-        TestValue::Number(n) => with_unit(*n, attribute.unit),
-        TestValue::Bool(b) => if *b { "yes" } else { "no" }.to_owned(),
-        TestValue::Text(t) => match crate::rules::candidate::parse_size(t) {
-            Some((a, b)) => format!("{} x {} mm", number(a), number(b)),
-            None => format!("\"{t}\""),
-        },
-        TestValue::List(list) => {
-            list.iter().map(|one| limit_words(one, attribute)).collect::<Vec<_>>().join(", ")
-        }
-        TestValue::Race { race: RaceDate::StartOn } => "the day of the start".to_owned(),
-        TestValue::Race { race: RaceDate::FinishOn } => "the day of the finish".to_owned(),
     }
 }
 
