@@ -3,7 +3,7 @@
 use std::fmt;
 
 use serde::de::{self, Deserializer, MapAccess, SeqAccess, Visitor};
-use serde::{Deserialize, Serialize};
+use serde::{Deserialize, Serialize, Serializer};
 
 use super::model::{ALWAYS, Evidence, Need, Per, RaceDate, Rule, Scope, Test, TestValue};
 use crate::item_kind::ItemKind;
@@ -94,16 +94,16 @@ pub struct FlatRule {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub measure: Option<String>,
     /// The least sum.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[serde(default, skip_serializing_if = "Option::is_none", serialize_with = "whole_option")]
     pub at_least: Option<f64>,
     /// The greatest sum.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[serde(default, skip_serializing_if = "Option::is_none", serialize_with = "whole_option")]
     pub at_most: Option<f64>,
     /// Whether only what is kept to the finish is summed.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub reserve: Option<bool>,
     /// The fraction of burn hours beyond the dark hours; left out, 0.2.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[serde(default, skip_serializing_if = "Option::is_none", serialize_with = "whole_option")]
     pub margin: Option<f64>,
     /// The options, each a list of rules that must all hold.
     #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -115,6 +115,22 @@ pub struct FlatRule {
     /// The attribute that partners share.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub same_attribute: Option<String>,
+}
+
+/// Writes whole numbers as integers, so that one number has one form.
+pub(super) fn whole<S: Serializer>(value: &f64, serializer: S) -> Result<S::Ok, S::Error> {
+    if value.fract() == 0.0 && value.abs() < 9e15 {
+        serializer.serialize_i64(*value as i64)
+    } else {
+        serializer.serialize_f64(*value)
+    }
+}
+
+fn whole_option<S: Serializer>(value: &Option<f64>, serializer: S) -> Result<S::Ok, S::Error> {
+    match value {
+        Some(value) => whole(value, serializer),
+        None => serializer.serialize_none(),
+    }
 }
 
 /// Burn hours beyond the dark hours when a rule does not say: a fifth more, a judgement without a source.

@@ -197,7 +197,7 @@ impl Op {
 #[serde(untagged)]
 pub enum TestValue {
     /// In the attribute's unit.
-    Number(f64),
+    Number(#[serde(serialize_with = "super::flat::whole")] f64),
     /// True or false.
     Bool(bool),
     /// A word, a date or a size.

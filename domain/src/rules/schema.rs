@@ -41,7 +41,7 @@ fn tests() -> Vec<Value> {
         let (ops, value) = match attribute.of {
             Type::Number => (
                 json!([">=", "<=", "=", "!="]),
-                json!({"type": "number", "minimum": attribute.low, "maximum": attribute.high}),
+                json!({"type": "number", "minimum": attribute.low as i64, "maximum": attribute.high as i64}),
             ),
             Type::Boolean => (json!(["=", "!="]), json!({"type": "boolean"})),
             Type::Text => (json!(["=", "!="]), json!({"type": "string", "minLength": 1, "maxLength": 100})),
@@ -81,7 +81,8 @@ fn tests() -> Vec<Value> {
 fn rules() -> Vec<Value> {
     let kinds = json!({"$ref": "#/$defs/kinds"});
     let tests = json!({"$ref": "#/$defs/tests"});
-    let number = |low: f64, high: f64| json!({"type": "number", "minimum": low, "maximum": high});
+    let number =
+        |low: f64, high: f64| json!({"type": "number", "minimum": low as i64, "maximum": high as i64});
     vec![
         rule(
             "count",

@@ -153,6 +153,11 @@ impl<'a> Board<'a> {
         self.scope_legs(scope).into_iter().all(|leg| offer.on_leg(leg))
     }
 
+    /// Whether a need is one of the whole team of which only the runner's own kit is known.
+    pub fn mates_may_help(&self, leaf: usize) -> bool {
+        self.leaves[leaf].leaf.per == Per::Team && !self.race.mates_known
+    }
+
     /// The item of an entry.
     pub fn candidate(&self, offer: u16) -> &'a Candidate {
         &self.candidates[self.offers[usize::from(offer)].candidate]

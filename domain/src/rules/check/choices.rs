@@ -58,7 +58,7 @@ impl Choices {
     /// Lists the ways.
     pub fn new(board: &Board<'_>, off: Vec<bool>) -> Self {
         let leaves = 0..board.leaves.len();
-        let steady = board.leaves.iter().map(|case| steady(board, case, &off)).collect();
+        let steady = leaves.clone().map(|l| steady(board, l, &off)).collect();
         let has_pairs = board.leaves.iter().any(|l| l.pair_for.is_some());
         let classes =
             leaves.clone().map(|l| if has_pairs { pairs::classes(board, l) } else { None }).collect();
@@ -108,6 +108,9 @@ impl Choices {
         for leaf in set {
             let case = &board.leaves[*leaf];
             let Need::Count { count, .. } = case.leaf.rule.need else { continue };
+            if level == Level::NotShown && board.mates_may_help(*leaf) && self.classes[*leaf].is_none() {
+                continue;
+            }
             let list = list(board, *leaf, &self.off, level);
             if board.units(&list) < u64::from(count) {
                 return Vec::new();

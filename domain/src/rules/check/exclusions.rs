@@ -8,7 +8,7 @@ use std::collections::HashMap;
 use super::board::Board;
 use super::choices::Choices;
 use super::report::in_use;
-use super::search::{Chosen, search};
+use super::search::{Chosen, MAX_STEPS, search};
 
 /// Branches after which the search stops; what it has found stands, but is not proven best.
 const MAX_BRANCHES: u32 = 256;
@@ -20,21 +20,29 @@ pub fn resolve(board: &Board<'_>) -> (Choices, Chosen) {
     let mut open = vec![vec![false; board.candidates.len()]];
     let mut branches = 0;
     let mut cut = false;
+    let mut budget = MAX_STEPS;
     while let Some(off) = open.pop() {
         branches += 1;
         // Switching off one item of every pair is always a choice, so that the last branch has an answer.
-        let off = if branches >= MAX_BRANCHES { without_all(&pairs, off) } else { off };
+        let last = branches >= MAX_BRANCHES || budget == 0;
+        let off = if last { without_all(&pairs, off) } else { off };
         let choices = Choices::new(board, off);
-        let chosen = search(board, &choices);
+        let chosen = search(board, &choices, &mut budget);
         if best.as_ref().is_some_and(|(_, b)| b.key() >= chosen.key()) {
+            // What was not searched to the end bounds nothing.
+            cut |= !chosen.proven;
+            if last {
+                cut |= !open.is_empty();
+                break;
+            }
             continue;
         }
         let used = if pairs.is_empty() { Vec::new() } else { in_use(board, &choices, &chosen) };
         let clash = pairs.iter().find(|(a, b)| used.contains(a) && used.contains(b));
         let Some((first, second)) = clash.copied() else {
             best = Some((choices, chosen));
-            if branches >= MAX_BRANCHES {
-                cut = !open.is_empty();
+            if last {
+                cut |= !open.is_empty();
                 break;
             }
             continue;
@@ -48,7 +56,7 @@ pub fn resolve(board: &Board<'_>) -> (Choices, Chosen) {
     }
     let (choices, mut chosen) = best.unwrap_or_else(|| {
         let choices = Choices::new(board, without_all(&pairs, vec![false; board.candidates.len()]));
-        let chosen = search(board, &choices);
+        let chosen = search(board, &choices, &mut budget);
         (choices, chosen)
     });
     chosen.proven &= !cut;

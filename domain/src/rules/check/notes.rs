@@ -10,6 +10,9 @@ use crate::rules::eligibility::{Eligibility, Eligible, Reason, asks, fact};
 use crate::rules::model::{ALWAYS, Need, Op, Scope, TestValue};
 use crate::rules::words::{limit_words, name_of, number, thing, with_unit};
 
+/// Why a rule of the whole team is open.
+pub const MATES: &str = "what the team mates carry is not known, and a team mate may carry it";
+
 /// How many items a note names before it says how many more there are.
 const NAMED: usize = 3;
 
@@ -155,6 +158,10 @@ pub fn count(
         return names(board, &own);
     }
     if level == Level::NotShown {
+        let have: u32 = used.iter().map(|(_, units)| *units).sum();
+        if have < count {
+            return MATES.to_owned();
+        }
         let open = of(Eligible::Unknown).filter(|(o, _)| own.contains(o));
         return open.take(NAMED).map(|(o, e)| reason(board, case, *o, e)).collect::<Vec<_>>().join("; ");
     }

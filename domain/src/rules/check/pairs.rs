@@ -171,22 +171,26 @@ pub fn partners(board: &Board<'_>, pair: usize, off: &[bool], used: &[(u16, u32)
     let answers = board.leaves[pair].answers.iter();
     let list: Vec<u16> =
         answers.filter(|(o, e)| e.eligible != Eligible::No && usable(o)).map(|(o, _)| *o).collect();
-    let mut found = Vec::new();
-    for (offer, units) in board.spread(&list) {
-        let own: u32 = used.iter().filter(|(o, _)| *o == offer).map(|(_, u)| *u).sum();
-        let mut free = units.saturating_sub(own);
-        let value = shared_value(board, pair, offer);
+    let own = |offer: u16| used.iter().filter(|(o, _)| *o == offer).map(|(_, u)| *u).sum::<u32>();
+    let mut free: Vec<(u16, Option<String>, u32, u32)> = board
+        .spread(&list)
+        .map(|(offer, units)| (offer, shared_value(board, pair, offer), units.saturating_sub(own(offer)), 0))
+        .collect();
+    // Equal values first, then what could be equal.
+    for sure in [true, false] {
         for (want, left) in &mut wanted {
-            if *want == value && value.is_some() {
-                let give = free.min(*left);
-                *left -= give;
-                free -= give;
+            for (_, value, units, given) in &mut free {
+                let equal = want == value && value.is_some();
+                let open = want.is_none() || value.is_none();
+                if if sure { equal } else { open } {
+                    let give = (*units).min(*left);
+                    (*left, *units, *given) = (*left - give, *units - give, *given + give);
+                }
             }
         }
-        let given = units.saturating_sub(own) - free;
-        if given > 0 {
-            found.push((offer, given));
-        }
     }
-    found
+    free.into_iter()
+        .filter(|(_, _, _, given)| *given > 0)
+        .map(|(offer, _, _, given)| (offer, given))
+        .collect()
 }

@@ -90,7 +90,8 @@ fn alone(board: &Board<'_>, choices: &Choices, leaf: usize) -> Level {
         (None, Need::Count { count, .. }) => {
             let enough = |level| board.units(&list(board, leaf, &choices.off, level)) >= u64::from(*count);
             let levels = [Level::Met, Level::NotShown];
-            levels.into_iter().find(|level| enough(*level)).unwrap_or(Level::NotMet)
+            let least = if board.mates_may_help(leaf) { Level::NotShown } else { Level::NotMet };
+            levels.into_iter().find(|level| enough(*level)).unwrap_or(least)
         }
         _ => Level::NotMet,
     }
@@ -105,11 +106,10 @@ pub fn in_use(board: &Board<'_>, choices: &Choices, chosen: &Chosen) -> Vec<usiz
             if matches!(board.leaves[*leaf].leaf.rule.need, Need::Forbid { .. }) {
                 continue;
             }
-            used.extend(
-                units(board, choices, &assigned, *leaf)
-                    .iter()
-                    .map(|(o, _)| board.offers[usize::from(*o)].candidate),
-            );
+            let steady = choices.steady[*leaf].as_ref();
+            let leans_on = steady.and_then(|s| s.leans_on).map(|offer| (offer, 0));
+            let serving = units(board, choices, &assigned, *leaf).into_iter().chain(leans_on);
+            used.extend(serving.map(|(offer, _)| board.offers[usize::from(offer)].candidate));
         }
     }
     used.sort_unstable();
@@ -234,6 +234,7 @@ fn part(board: &Board<'_>, choices: &Choices, assigned: &Assigned, leaf: usize) 
                 used.iter().filter_map(|(o, _)| answer(board, leaf, *o)).collect();
             let sure = answers.iter().all(|(_, e)| e.eligible == Eligible::Yes);
             let level = match (have >= *count, sure) {
+                (false, _) if board.mates_may_help(leaf) => Level::NotShown,
                 (false, _) => Level::NotMet,
                 (true, true) => Level::Met,
                 (true, false) => Level::NotShown,

@@ -11,8 +11,8 @@ use super::choices::{Choice, Choices};
 use super::flow::Flow;
 use super::pairs;
 
-/// Steps after which the search of one group of rules stops; what it has found stands, but is not proven best.
-pub const MAX_STEPS: u32 = 20_000;
+/// Steps after which a check stops looking for better; what it has found stands, but is not proven best.
+pub const MAX_STEPS: u32 = 6000;
 
 /// What was chosen for each rule, and its level.
 #[derive(Debug, Clone)]
@@ -33,15 +33,16 @@ impl Chosen {
     }
 }
 
-/// Finds the best choice.
-pub fn search(board: &Board<'_>, choices: &Choices) -> Chosen {
+/// Finds the best choice, within the steps that are left of the check's budget; beyond it, a choice.
+pub fn search(board: &Board<'_>, choices: &Choices, budget: &mut u32) -> Chosen {
     let rules = board.rules.len();
     let mut chosen =
         Chosen { way: vec![None; rules], level: vec![Level::NotMet; rules], proven: !choices.cut };
     for group in groups(board, choices) {
-        let mut branch = Branch::new(board, choices, group);
+        let mut branch = Branch::new(board, choices, group, *budget);
         branch.run();
-        chosen.proven &= branch.steps < MAX_STEPS;
+        *budget = branch.budget;
+        chosen.proven &= !branch.cut;
         for (place, rule) in branch.order.iter().enumerate() {
             chosen.way[*rule] = branch.best_way[place];
             chosen.level[*rule] = branch.best_level[place];
@@ -50,8 +51,8 @@ pub fn search(board: &Board<'_>, choices: &Choices) -> Chosen {
     chosen
 }
 
-/// Rules that could want the same item, or that a pair links, in the order of the sheet; a rule with a pair comes
-/// after the rule that it names.
+/// Rules that could want the same item, or that a pair links, in the order of the sheet; a rule whose pair
+/// names a later rule comes after that.
 fn groups(board: &Board<'_>, choices: &Choices) -> Vec<Vec<usize>> {
     let rules = board.rules.len();
     let mut parent: Vec<usize> = (0..rules + board.candidates.len()).collect();
@@ -73,7 +74,7 @@ fn groups(board: &Board<'_>, choices: &Choices) -> Vec<Vec<usize>> {
                 }
             }
             for (_, other) in &way.pairs {
-                late[rule] = true;
+                late[rule] |= *other > rule;
                 let (a, b) = (root(&mut parent, rule), root(&mut parent, *other));
                 parent[a.max(b)] = a.min(b);
             }
@@ -105,7 +106,10 @@ struct Branch<'b, 'a> {
     best_level: Vec<Level>,
     has_best: bool,
     done: bool,
-    steps: u32,
+    budget: u32,
+    cut: bool,
+    /// Whether the order of the search is that of the sheet.
+    in_order: bool,
 }
 
 fn union(ways: &[Choice], level: Level) -> Vec<u16> {
@@ -124,7 +128,7 @@ fn union(ways: &[Choice], level: Level) -> Vec<u16> {
 }
 
 impl<'b, 'a> Branch<'b, 'a> {
-    fn new(board: &'b Board<'a>, choices: &'b Choices, order: Vec<usize>) -> Self {
+    fn new(board: &'b Board<'a>, choices: &'b Choices, order: Vec<usize>, budget: u32) -> Self {
         let ways = |rule: &usize| &choices.of_rule[*rule];
         let best = |rule: &usize| ways(rule).first().map_or(Level::NotMet, |w| w.level);
         let size = order.len();
@@ -140,7 +144,9 @@ impl<'b, 'a> Branch<'b, 'a> {
             best_level: vec![Level::NotMet; size],
             has_best: false,
             done: false,
-            steps: 0,
+            budget,
+            cut: false,
+            in_order: order.is_sorted(),
             order,
         }
     }
@@ -151,7 +157,7 @@ impl<'b, 'a> Branch<'b, 'a> {
     }
 
     fn step(&mut self, depth: usize, flow: &mut Flow<'b>, choices: &'b Choices) {
-        self.steps += 1;
+        self.budget = self.budget.saturating_sub(1);
         if depth == self.order.len() {
             self.keep();
             return;
@@ -171,12 +177,19 @@ impl<'b, 'a> Branch<'b, 'a> {
                 self.step(depth + 1, flow, choices);
             }
             flow.pop_to(rows);
-            if self.done || self.steps >= MAX_STEPS {
+            if self.stops() {
                 return;
             }
         }
         (self.way[depth], self.level[depth]) = (None, Level::NotMet);
         self.step(depth + 1, flow, choices);
+    }
+
+    /// Whether to go back up: nothing better exists, or the budget is spent and there is an answer.
+    fn stops(&mut self) -> bool {
+        let spent = self.has_best && self.budget == 0 && !self.done;
+        self.cut |= spent;
+        self.done || spent
     }
 
     /// The worst of the way's pairs with other rules, as these are chosen now.
@@ -197,13 +210,27 @@ impl<'b, 'a> Branch<'b, 'a> {
     }
 
     fn keep(&mut self) {
-        let better = !self.has_best || score(&self.level) > score(&self.best_level);
+        let better = !self.has_best || self.better();
         if better {
             self.best_way.clone_from(&self.way);
             self.best_level.clone_from(&self.level);
             self.has_best = true;
             self.done = self.level == self.ideal;
         }
+    }
+
+    fn better(&self) -> bool {
+        let (now, best) = (score(&self.level), score(&self.best_level));
+        if (now.0, now.1) != (best.0, best.1) || self.in_order {
+            return now > best;
+        }
+        let sheet = |levels: &[Level]| {
+            let mut by_rule: Vec<(usize, Level)> =
+                self.order.iter().copied().zip(levels.iter().copied()).collect();
+            by_rule.sort_unstable();
+            by_rule
+        };
+        sheet(now.2) > sheet(best.2)
     }
 
     fn may_improve(&mut self, depth: usize, flow: &Flow<'b>) -> bool {
@@ -226,8 +253,7 @@ impl<'b, 'a> Branch<'b, 'a> {
             return open_bound > met + shown;
         }
         // As many as the best: only a better order of levels is an improvement.
-        let now = so_far.iter().chain(ideal);
-        now.gt(best)
+        !self.in_order || so_far.iter().chain(ideal).gt(best)
     }
 
     /// How many of the rules from `depth` on could be of at least that level together, each with one unit.

@@ -18,6 +18,8 @@ pub struct Steady {
     pub level: Level,
     /// What it rests on.
     pub used: Vec<(u16, u32)>,
+    /// An entry of which something is not known that the answer leans on.
+    pub leans_on: Option<u16>,
     /// The sum and its limit.
     pub measured: Option<Measured>,
     /// The weakest evidence of what is summed.
@@ -94,13 +96,21 @@ fn at_least(sum: &Sum, limit: Bounded, safety: bool) -> Level {
 }
 
 /// The answer to a need that uses nothing up; `None` for `count` and `pair`.
-pub fn steady(board: &Board<'_>, case: &LeafCase<'_>, off: &[bool]) -> Option<Steady> {
-    match &case.leaf.rule.need {
-        Need::Total { .. } => Some(total(board, case, off)),
-        Need::Burn { margin } => Some(burn(board, case, *margin, off)),
-        Need::Forbid { .. } => Some(forbid(board, case)),
-        Need::Count { .. } | Need::Pair { .. } | Need::AnyOf { .. } => None,
+pub fn steady(board: &Board<'_>, leaf: usize, off: &[bool]) -> Option<Steady> {
+    let case = &board.leaves[leaf];
+    let (mut answer, upper) = match &case.leaf.rule.need {
+        Need::Total { at_most, .. } => (total(board, case, off), at_most.is_some()),
+        Need::Burn { margin } => (burn(board, case, *margin, off), false),
+        Need::Forbid { .. } => (forbid(board, case), true),
+        Need::Count { .. } | Need::Pair { .. } | Need::AnyOf { .. } => return None,
+    };
+    // What the team mates carry adds to a sum: it may reach a lower limit, and may break an upper one.
+    let open = if upper { Level::Met } else { Level::NotMet };
+    if board.mates_may_help(leaf) && answer.level == open {
+        answer.level = Level::NotShown;
+        answer.note = format!("{}; {}", answer.note, notes::MATES);
     }
+    Some(answer)
 }
 
 fn total(board: &Board<'_>, case: &LeafCase<'_>, off: &[bool]) -> Steady {
@@ -177,7 +187,8 @@ fn lower_total(
     let measured = sum.measured(limit, attribute.unit, false);
     let note = notes::total(board, case, &measured, level, close, sum.unknown, attribute);
     let evidence = sum.evidence.unwrap_or(Evidence::None);
-    Steady { level, used: sum.used, measured: Some(measured), evidence, note }
+    let leans_on = sum.unknown.filter(|_| level == Level::NotShown && !close);
+    Steady { level, used: sum.used, leans_on, measured: Some(measured), evidence, note }
 }
 
 fn upper_total(
@@ -218,7 +229,7 @@ fn upper_total(
     let measured = most.measured(limit, attribute.unit, true);
     let note = notes::total(board, case, &measured, level, close, most.unknown, attribute);
     let evidence = most.evidence.unwrap_or(Evidence::None);
-    Steady { level, used: most.used, measured: Some(measured), evidence, note }
+    Steady { level, used: most.used, leans_on: None, measured: Some(measured), evidence, note }
 }
 
 fn burn(board: &Board<'_>, case: &LeafCase<'_>, margin: f64, off: &[bool]) -> Steady {
@@ -287,7 +298,8 @@ fn burn(board: &Board<'_>, case: &LeafCase<'_>, margin: f64, off: &[bool]) -> St
     let measured = sum.measured(need.value / 1000.0, "h", false);
     let note = notes::burn(board, &measured, level, close, sum.unknown, lamps.is_empty());
     let evidence = sum.evidence.unwrap_or(Evidence::None);
-    Steady { level, used: sum.used, measured: Some(measured), evidence, note }
+    let leans_on = sum.unknown.filter(|_| level == Level::NotShown && !close);
+    Steady { level, used: sum.used, leans_on, measured: Some(measured), evidence, note }
 }
 
 fn forbid(board: &Board<'_>, case: &LeafCase<'_>) -> Steady {
@@ -310,13 +322,14 @@ fn forbid(board: &Board<'_>, case: &LeafCase<'_>) -> Steady {
         Some(_) => Evidence::None,
         None => Evidence::Declared,
     };
-    Steady { level, used, measured: None, evidence, note }
+    Steady { level, used, leans_on: None, measured: None, evidence, note }
 }
 
 fn unanswerable() -> Steady {
     Steady {
         level: Level::NotShown,
         used: Vec::new(),
+        leans_on: None,
         measured: None,
         evidence: Evidence::None,
         note: String::new(),
