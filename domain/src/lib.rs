@@ -5,13 +5,15 @@
 
 pub mod distributions;
 pub mod ids;
+pub mod item_kind;
 pub mod kinds;
+pub mod lightest;
 pub mod mass;
 pub mod metrology;
-pub mod lightest;
 pub mod no_estimate;
 #[cfg(feature = "openapi")]
 pub mod openapi;
+pub mod rules;
 pub mod sync;
 pub mod time;
 pub mod units;

@@ -60,9 +60,8 @@ fn filter(problem: &Problem, limits: &mut Limits<'_>) -> Blame {
 /// Whether some set meets the active rules; `None` when the limits ran out.
 fn feasible(problem: &Problem, active: &[bool], fit: bool, limits: &mut Limits<'_>) -> Option<bool> {
     let model = Model::build_smallest(problem, active, fit);
-    let found = limits.part(TRIAL_NODES, |limits| {
-        Search::new(&model).run(&model.lo, &model.hi, i64::MAX, true, limits)
-    });
+    let found = limits
+        .part(TRIAL_NODES, |limits| Search::new(&model).run(&model.lo, &model.hi, i64::MAX, true, limits));
     if found.best.is_some() {
         Some(true)
     } else if found.complete {

@@ -162,7 +162,8 @@ impl Fit {
         for union in unions(packed.iter().map(|&i| masks[i]).filter(|&m| m != 0)) {
             let inside: Vec<usize> =
                 packed.iter().copied().filter(|&i| masks[i] != 0 && masks[i] & !union == 0).collect();
-            let pockets: Vec<usize> = (0..self.bins.volume.len()).filter(|&p| union & (1 << p) != 0).collect();
+            let pockets: Vec<usize> =
+                (0..self.bins.volume.len()).filter(|&p| union & (1 << p) != 0).collect();
             let room: u64 = pockets.iter().map(|&p| self.bins.volume[p]).sum();
             self.push_room(&mut rows, &inside, room, hi, |p| p.volume);
             let caps: Option<u64> = pockets.iter().map(|&p| self.bins.mass_cap[p]).sum();
@@ -173,9 +174,11 @@ impl Fit {
                 let large: Vec<usize> = inside
                     .iter()
                     .copied()
-                    .filter(|&i| pockets.iter().all(|&p| {
-                        masks[i] & (1 << p) == 0 || self.template[i].volume * parts > self.bins.volume[p]
-                    }))
+                    .filter(|&i| {
+                        pockets.iter().all(|&p| {
+                            masks[i] & (1 << p) == 0 || self.template[i].volume * parts > self.bins.volume[p]
+                        })
+                    })
                     .collect();
                 let slots = pockets.len() as u64 * (parts - 1);
                 self.push_room(&mut rows, &large, slots, hi, |_| 1);
@@ -193,11 +196,8 @@ impl Fit {
         hi: &[i64],
         size: impl Fn(&Piece) -> u64,
     ) {
-        let coefs: Vec<(usize, i64)> = items
-            .iter()
-            .map(|&i| (i, size(&self.template[i]) as i64))
-            .filter(|c| c.1 > 0)
-            .collect();
+        let coefs: Vec<(usize, i64)> =
+            items.iter().map(|&i| (i, size(&self.template[i]) as i64)).filter(|c| c.1 > 0).collect();
         let most: i64 = coefs.iter().map(|&(i, v)| v * (hi[i] - self.worn[i]).max(0)).sum();
         if most > room as i64 {
             let worn: i64 = coefs.iter().map(|&(i, v)| v * self.worn[i]).sum();

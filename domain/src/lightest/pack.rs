@@ -87,7 +87,15 @@ pub(super) fn pack_with(pieces: &[Piece], fluids: &[Fluid], bins: &Bins, budget:
     order.sort_by(|&a, &b| {
         let key = |k: usize| {
             let p = &pieces[k];
-            (p.inner.is_none(), std::cmp::Reverse(p.volume), std::cmp::Reverse(p.mass), p.pockets, p.dry, p.item, k)
+            (
+                p.inner.is_none(),
+                std::cmp::Reverse(p.volume),
+                std::cmp::Reverse(p.mass),
+                p.pockets,
+                p.dry,
+                p.item,
+                k,
+            )
         };
         key(a).cmp(&key(b))
     });
@@ -102,7 +110,8 @@ pub(super) fn pack_with(pieces: &[Piece], fluids: &[Fluid], bins: &Bins, budget:
     let mut preference: Vec<usize> = (0..bins.volume.len()).collect();
     preference.sort_by_key(|&p| (demand[p], bins.volume[p], p));
     let sorted: Vec<&Piece> = order.iter().map(|&k| &pieces[k]).collect();
-    let groups = unions(pieces.iter().map(|p| p.reached).chain(fluids.iter().map(|f| f.reached)).filter(|&m| m != 0));
+    let groups =
+        unions(pieces.iter().map(|p| p.reached).chain(fluids.iter().map(|f| f.reached)).filter(|&m| m != 0));
     let mut search = PackSearch {
         left: bins.volume.clone(),
         cap: bins.mass_cap.iter().map(|c| c.unwrap_or(u64::MAX)).collect(),
@@ -428,7 +437,8 @@ impl Sums {
         let Some(sets) = self.sets.get(self.pieces - k) else { return true };
         let mut room = vec![0u64; loads.len()];
         for c in sets {
-            room[c.group] += largest_at_most(&c.set, (left[c.pocket] / self.unit) as usize) as u64 * self.unit;
+            room[c.group] +=
+                largest_at_most(&c.set, (left[c.pocket] / self.unit) as usize) as u64 * self.unit;
         }
         room.iter().zip(loads).zip(fluid).all(|((room, load), fluid)| *fluid || *room >= load.0)
     }

@@ -34,7 +34,8 @@ pub fn reasons(problem: &Problem, answer: &Answer) -> Vec<Reason> {
         let before = out.len();
         let locked: u32 = problem.locks.iter().filter(|l| l.item == item).map(|l| l.units).sum();
         if locked > 0 {
-            let text = if i64::from(locked) < units[item] { format!("{locked} locked") } else { "locked".into() };
+            let text =
+                if i64::from(locked) < units[item] { format!("{locked} locked") } else { "locked".into() };
             out.push(Reason { item, rule_id: None, text });
         }
         for service in answer.services.iter().filter(|s| s.item == item) {

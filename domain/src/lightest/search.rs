@@ -6,8 +6,8 @@
 //! it, or anything at least as hard to place, is cut off (logic-based Benders decomposition: Hooker and Ottosson,
 //! Mathematical Programming 96, 2003).
 
-use super::limits::Limits;
 use super::branching::{Branching, Choice};
+use super::limits::Limits;
 use super::lp::{Lp, Outcome, Row};
 use super::model::Model;
 use super::pack::{Packed, Piece, pack};
@@ -69,11 +69,26 @@ impl<'m> Search<'m> {
     pub fn new(model: &'m Model) -> Self {
         let cost = model.cost.iter().map(|&c| c as f64).collect();
         let branching = Branching::new(model.lo.len());
-        Self { model, lp: Lp::new(cost, model.rows.clone()), branching, nogoods: Vec::new(), nodes: 0, packs: 0, failed_packs: 0 }
+        Self {
+            model,
+            lp: Lp::new(cost, model.rows.clone()),
+            branching,
+            nogoods: Vec::new(),
+            nodes: 0,
+            packs: 0,
+            failed_packs: 0,
+        }
     }
 
     /// Finds the cheapest solution within the ranges that costs less than `cutoff`, or any such when `first_only`.
-    pub fn run(&mut self, lo: &[i64], hi: &[i64], cutoff: i64, first_only: bool, limits: &mut Limits<'_>) -> Found {
+    pub fn run(
+        &mut self,
+        lo: &[i64],
+        hi: &[i64],
+        cutoff: i64,
+        first_only: bool,
+        limits: &mut Limits<'_>,
+    ) -> Found {
         let mut found = Found { best: None, bound: i64::MAX, complete: true };
         let mut cutoff = cutoff;
         let mut stack = vec![Node { lo: lo.to_vec(), hi: hi.to_vec(), bound: 0 }];
@@ -222,7 +237,8 @@ impl<'m> Search<'m> {
         for (j, &r) in reduced.iter().enumerate() {
             let width = node.hi[j] - node.lo[j];
             if width > 0 && self.model.round_up(safe + r.abs() * width as f64) >= cutoff {
-                let steps = (0..width).rev().find(|&s| self.model.round_up(safe + r.abs() * s as f64) < cutoff);
+                let steps =
+                    (0..width).rev().find(|&s| self.model.round_up(safe + r.abs() * s as f64) < cutoff);
                 let keep = steps.unwrap_or(0);
                 if r > 0.0 {
                     node.hi[j] = node.lo[j] + keep;
@@ -305,7 +321,11 @@ impl<'m> Search<'m> {
                         None => counts.push((piece.item, 1)),
                     }
                 }
-                let helpers = if core.iter().any(|p| p.dry) { fit.missing_containers(&pieces_of, &self.model.hi) } else { Vec::new() };
+                let helpers = if core.iter().any(|p| p.dry) {
+                    fit.missing_containers(&pieces_of, &self.model.hi)
+                } else {
+                    Vec::new()
+                };
                 let nogood = Nogood { counts, helpers };
                 if self.nogoods.len() < MOST_NOGOODS {
                     self.nogoods.push(nogood.clone());

@@ -17,7 +17,9 @@ const STEPS: u64 = 250;
 /// the stand-ins do not go in, nothing does.
 pub(super) fn may_fit(model: &Model, fit: &Fit, lo: &[i64], hi: &[i64]) -> bool {
     let (mut pieces, _) = fit.pieces(&lo[..model.items]);
-    if pieces.iter().any(|p| p.dry) && (0..model.items).any(|c| hi[c] > lo[c] && fit.template_of(c).inner.is_some()) {
+    if pieces.iter().any(|p| p.dry)
+        && (0..model.items).any(|c| hi[c] > lo[c] && fit.template_of(c).inner.is_some())
+    {
         // A container that is still to come may keep them dry.
         for piece in pieces.iter_mut().filter(|p| p.dry) {
             piece.pockets = piece.reached;
@@ -28,8 +30,11 @@ pub(super) fn may_fit(model: &Model, fit: &Fit, lo: &[i64], hi: &[i64]) -> bool 
     let on = |w: Option<usize>| w.is_none_or(|w| lo[w] > 0);
     let floats: Vec<f64> = lo.iter().map(|&v| v as f64).collect();
     for component in &model.components {
-        let leaves: Vec<usize> =
-            component.iter().copied().filter(|&k| on(model.leaves[k].on) && !model.leaves[k].shareable).collect();
+        let leaves: Vec<usize> = component
+            .iter()
+            .copied()
+            .filter(|&k| on(model.leaves[k].on) && !model.leaves[k].shareable)
+            .collect();
         if leaves.is_empty() {
             continue;
         }
@@ -100,7 +105,8 @@ fn fluids(model: &Model, fit: &Fit, lo: &[i64], hi: &[i64], spoken_for: &mut [bo
     let mut out = Vec::new();
     for row in model.total_rows() {
         let items = || row.coefs.iter().filter(|c| c.0 < model.items && c.1 > 0);
-        let clean = row.coefs.iter().all(|&(j, a)| j < model.items && a > 0 && !spoken_for[j] && fit.is_free(j));
+        let clean =
+            row.coefs.iter().all(|&(j, a)| j < model.items && a > 0 && !spoken_for[j] && fit.is_free(j));
         let Some(least) = row.lo else { continue };
         if !clean {
             continue;
@@ -116,7 +122,8 @@ fn fluids(model: &Model, fit: &Fit, lo: &[i64], hi: &[i64], spoken_for: &mut [bo
             let piece = fit.template_of(i);
             fluid.reached |= piece.reached;
             if lack > 0 {
-                let room = (i128::from(lack.min(a * (hi[i] - lo[i]))) * i128::from(piece.volume)) / i128::from(a);
+                let room =
+                    (i128::from(lack.min(a * (hi[i] - lo[i]))) * i128::from(piece.volume)) / i128::from(a);
                 fluid.volume += room as u64;
                 lack -= a * (hi[i] - lo[i]);
             }

@@ -53,7 +53,11 @@ fn solve_infeasible_blames_a_smallest_part() {
             pockets: if answer.blame_fit { problem.pockets.clone() } else { None },
             ..problem.clone()
         };
-        assert!(enumerate(&kept(&answer.blame)).is_none(), "seed {seed}: the blamed rules can be met: {:?} {problem:?}", answer.blame);
+        assert!(
+            enumerate(&kept(&answer.blame)).is_none(),
+            "seed {seed}: the blamed rules can be met: {:?} {problem:?}",
+            answer.blame
+        );
         for &r in &answer.blame {
             let rest: Vec<usize> = answer.blame.iter().copied().filter(|&k| k != r).collect();
             assert!(enumerate(&kept(&rest)).is_some(), "seed {seed}: rule {r} is blamed in vain");

@@ -323,10 +323,8 @@ fn fits(problem: &Problem, units: &[u32]) -> bool {
     }
     // Containers first, so that where they lie is known.
     pieces.sort_by_key(|u| problem.items[u.item].container.is_none());
-    let mut room: Vec<(i64, i64)> = pockets
-        .iter()
-        .map(|p| (p.volume as i64, p.mass_cap_mg.map_or(i64::MAX / 2, |m| m as i64)))
-        .collect();
+    let mut room: Vec<(i64, i64)> =
+        pockets.iter().map(|p| (p.volume as i64, p.mass_cap_mg.map_or(i64::MAX / 2, |m| m as i64))).collect();
     put(problem, pockets, &pieces, &mut room, &mut Vec::new())
 }
 
@@ -344,7 +342,8 @@ fn put(
     let item = &problem.items[unit.item];
     let (volume, mass) = (item.volume as i64, item.mass_mg as i64);
     let free = matches!(unit.place, LockedPlace::Free);
-    let worn = matches!(unit.place, LockedPlace::OnBody) || (free && item.on_body && item.container.is_none());
+    let worn =
+        matches!(unit.place, LockedPlace::OnBody) || (free && item.on_body && item.container.is_none());
     if worn && put(problem, pockets, rest, room, open) {
         return true;
     }
