@@ -1,6 +1,7 @@
 //! The service under test: what the production builder builds, on a listener of its own, with its own database.
 
 use std::net::TcpListener;
+use std::num::NonZeroU32;
 use std::sync::{Arc, Mutex, PoisonError, mpsc};
 use std::thread::JoinHandle;
 
@@ -9,6 +10,7 @@ use api::app::{Settings, serve};
 use api::platform::auth::PasswordCost;
 use api::platform::clock::Clock;
 use api::platform::db;
+use api::platform::limits::LoginLimits;
 use chrono::{DateTime, TimeDelta, Utc};
 use tokio_postgres::types::FromSqlOwned;
 use tokio_postgres::{Client, NoTls};
@@ -80,6 +82,12 @@ impl TestApp {
             workers: 2,
             signing_key: [7; 32],
             password_cost: PasswordCost::CHEAP,
+            // Many tests log in from one address; what limits them has its own test.
+            login_limits: LoginLimits {
+                per_account: NonZeroU32::MAX,
+                per_address: NonZeroU32::MAX,
+                behind_proxy: false,
+            },
             clock: clock.clock(),
         };
         let (address, server) = run(settings);
