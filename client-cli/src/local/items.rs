@@ -181,6 +181,19 @@ impl Store {
         Ok(self.conn.query_row(sql, [kitroom], |row| row.get(0))?)
     }
 
+    /// The live items whose mass lies within a fiftieth of it, or `least_g`, of this one; nearest first.
+    ///
+    /// # Errors
+    /// When the store cannot be read.
+    pub fn items_near(&self, kitroom: Uuid, mass_g: f64, least_g: f64) -> Result<Vec<ItemLine>> {
+        let sql = format!(
+            "SELECT {COLUMNS} FROM items WHERE kitroom = ?1 AND abs(mass_g - ?2) <= max(?3, mass_g / 50)
+             ORDER BY abs(mass_g - ?2), id"
+        );
+        let mut statement = self.conn.prepare_cached(&sql)?;
+        Ok(statement.query_map(params![kitroom, mass_g, least_g], read)?.collect::<rusqlite::Result<_>>()?)
+    }
+
     /// One live item.
     ///
     /// # Errors

@@ -12,7 +12,8 @@ use crate::commands::item::kind::guess;
 use crate::error::{Error, Result};
 use crate::local::ItemLine;
 
-/// How far a reading may lie from an item's mass for that item to be likely: a fiftieth, and at least this, in grams.
+/// How far a reading may lie from an item's mass for that item to be likely: a fiftieth of it, and at least this, in
+/// grams.
 const NEAR_G: f64 = 2.0;
 
 /// The item that most likely lies on the scale: of those not weighed in this run, the one whose mass is nearest, if it
@@ -22,16 +23,8 @@ const NEAR_G: f64 = 2.0;
 /// When the store cannot be read.
 pub fn likely(session: &Session<'_>, reading: ReadingMg) -> Result<Option<ItemLine>> {
     let done: HashSet<Uuid> = session.standing().map(|saved| saved.item).collect();
-    let reading = reading.value();
-    let distance = |line: &ItemLine| {
-        let mass = line.mass.as_ref()?.mass_g?;
-        let away = (mass - reading).abs();
-        (away <= NEAR_G.max(mass / 50.0)).then_some(away)
-    };
-    let items = session.store.items(session.room.id)?;
-    let near = items.into_iter().filter(|line| !done.contains(&line.id));
-    let near = near.filter_map(|line| distance(&line).map(|away| (away, line)));
-    Ok(near.min_by(|a, b| a.0.total_cmp(&b.0)).map(|(_, line)| line))
+    let near = session.store.items_near(session.room.id, reading.value(), NEAR_G)?;
+    Ok(near.into_iter().find(|line| !done.contains(&line.id)))
 }
 
 /// What a typed name means: an item by a part of its name, or a new one. With a plus in front it is always new.
