@@ -19,6 +19,7 @@ use crate::platform::auth::{Authenticator, PasswordCost};
 use crate::platform::clock::Clock;
 use crate::platform::db;
 use crate::platform::error::{ApiError, finish};
+use crate::platform::limits::{Limits, LoginLimits};
 use crate::platform::telemetry::{Metrics, observe};
 use crate::routes;
 
@@ -35,6 +36,8 @@ pub struct Settings {
     pub signing_key: [u8; 32],
     /// The cost of hashing a password.
     pub password_cost: PasswordCost,
+    /// How often somebody may guess.
+    pub login_limits: LoginLimits,
     /// The time.
     pub clock: Clock,
 }
@@ -48,6 +51,7 @@ const SHUTDOWN_S: u64 = 10;
 /// When a pool or the socket cannot be set up.
 pub fn serve(settings: &Settings, listener: TcpListener) -> io::Result<Server> {
     let auth = Authenticator::new(&settings.signing_key, settings.password_cost).map_err(io::Error::other)?;
+    let limits = web::Data::new(Limits::new(settings.login_limits));
     let (auth, metrics) = (web::Data::new(auth), web::Data::new(Metrics::default()));
     let clock = web::Data::new(settings.clock.clone());
     let document = Arc::new(openapi::document());
@@ -64,6 +68,7 @@ pub fn serve(settings: &Settings, listener: TcpListener) -> io::Result<Server> {
             .app_data(auth.clone())
             .app_data(metrics.clone())
             .app_data(clock.clone())
+            .app_data(limits.clone())
             .app_data(json.clone())
             .app_data(web::Data::from(document.clone()))
             .route("/openapi.json", web::get().to(get_openapi))

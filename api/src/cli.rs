@@ -7,17 +7,26 @@ use std::process::ExitCode;
 
 use clap::Parser;
 use diesel_async::{AsyncConnection, AsyncPgConnection};
+use domain::wire::problem::ErrorCode;
 use domain::wire::text::Name;
 use uuid::Uuid;
 
 use crate::app::{self, Settings};
-use crate::config::{AccountAddArgs, AccountCommand, Cli, Command, DataArgs, ServeArgs};
+use crate::config::{
+    AccountAddArgs, AccountCommand, AccountPasswdArgs, Cli, Command, DataArgs, ServeArgs, SessionsCommand,
+    SessionsRevokeArgs,
+};
+use crate::features::accounts::routes::is_email;
 use crate::features::accounts::store as accounts;
+use crate::features::device_tokens::store as device_tokens;
+use crate::features::sessions::store as sessions;
 use crate::openapi;
-use crate::platform::auth::{PASSWORD_MAX, PASSWORD_MIN, PasswordCost, Passwords, signing_key};
+use crate::platform::auth::{PasswordCost, Passwords, check_password, signing_key};
 use crate::platform::clock::Clock;
 use crate::platform::db;
 use crate::platform::embedded_pg::EmbeddedPg;
+use crate::platform::error::ApiError;
+use crate::platform::limits::LoginLimits;
 use crate::platform::telemetry;
 
 /// Connections to the database in all; more do not make it faster on the machines this is for.
@@ -57,6 +66,11 @@ pub fn run() -> ExitCode {
         Command::Serve(args) => serve(&args),
         Command::Account(args) => match args.command {
             AccountCommand::Add(args) => account_add(&args),
+            AccountCommand::Passwd(args) => account_passwd(&args),
+            AccountCommand::List(data) => account_list(&data),
+        },
+        Command::Sessions(args) => match args.command {
+            SessionsCommand::Revoke(args) => sessions_revoke(&args),
         },
         Command::Openapi => print(&openapi::to_json(&openapi::document())),
     };
@@ -117,6 +131,7 @@ fn serve(args: &ServeArgs) -> Result<(), Failure> {
         workers: std::thread::available_parallelism().map_or(1, std::num::NonZero::get).min(CONNECTIONS),
         signing_key,
         password_cost: PasswordCost::PRODUCTION,
+        login_limits: LoginLimits::production(args.behind_proxy),
         clock: Clock::system(),
     };
     let address = listener.local_addr().map_err(|error| error.to_string())?;
@@ -149,7 +164,7 @@ async fn wait_for_signal() {
     }
 }
 
-fn read_password() -> Result<String, Failure> {
+fn read_password(about: &[&str]) -> Result<String, Failure> {
     let mut line = String::new();
     io::stdin()
         .lock()
@@ -157,43 +172,92 @@ fn read_password() -> Result<String, Failure> {
         .map_err(|error| format!("the password cannot be read: {error}"))?;
     let password = line.strip_suffix('\n').unwrap_or(&line);
     let password = password.strip_suffix('\r').unwrap_or(password);
-    if (PASSWORD_MIN..=PASSWORD_MAX).contains(&password.len()) {
-        return Ok(password.to_owned());
-    }
-    let words = format!(
-        "the password has {} bytes; it takes {PASSWORD_MIN} to {PASSWORD_MAX}, and 15 or more is better",
-        password.len()
-    );
-    Err(words.into())
+    check_password("", password, about).map_err(|error| {
+        let why = error.problem().errors.first().map(|wrong| wrong.detail.clone());
+        format!("the password {}", why.unwrap_or_default())
+    })?;
+    Ok(password.to_owned())
+}
+
+/// Runs a piece of work on the database, beside a running service or alone.
+fn on_database<T>(
+    data: &DataArgs,
+    work: impl AsyncFnOnce(&mut AsyncPgConnection) -> Result<T, ApiError>,
+) -> Result<T, Failure> {
+    let (url, private) = database(data, EmbeddedPg::attach)?;
+    db::migrate(&url).map_err(|error| format!("the database cannot be brought up to date: {error}"))?;
+    let runtime = tokio::runtime::Runtime::new().map_err(|error| error.to_string())?;
+    let done = runtime.block_on(async {
+        let mut conn = AsyncPgConnection::establish(&url).await.map_err(|error| error.to_string())?;
+        work(&mut conn)
+            .await
+            .map_err(|error| error.problem().detail.clone().unwrap_or_else(|| error.to_string()))
+    });
+    drop(private);
+    Ok(done?)
 }
 
 fn account_add(args: &AccountAddArgs) -> Result<(), Failure> {
     let name = Name::new(&args.name).map_err(|words| format!("--name {words}"))?;
     let email = args.email.trim();
-    let plausible = email.len() <= 254
-        && email.split_once('@').is_some_and(|(user, host)| !user.is_empty() && host.contains('.'))
-        && !email.contains(char::is_whitespace);
-    if !plausible {
+    if !is_email(email) {
         return Err(format!("{email:?} is no e-mail address").into());
     }
-    let password = read_password()?;
-    let (url, private) = database(&args.data, EmbeddedPg::attach)?;
-    db::migrate(&url).map_err(|error| format!("the database cannot be brought up to date: {error}"))?;
-    let runtime = tokio::runtime::Runtime::new().map_err(|error| error.to_string())?;
-    let added: Result<(), Failure> = runtime.block_on(async {
-        let hash = Passwords::new(PasswordCost::PRODUCTION)?
-            .hash(password)
+    let password = read_password(&[email, name.as_str()])?;
+    let passwords = Passwords::new(PasswordCost::PRODUCTION)?;
+    on_database(&args.data, async |conn| {
+        let hash = passwords.hash(password).await?;
+        accounts::insert_account(conn, Uuid::now_v7(), email, name.as_str(), &hash, Clock::system().now())
             .await
-            .map_err(|error| error.to_string())?;
-        let mut conn = AsyncPgConnection::establish(&url).await.map_err(|error| error.to_string())?;
-        let now = Clock::system().now();
-        accounts::insert_account(&mut conn, Uuid::now_v7(), email, name.as_str(), &hash, now)
-            .await
-            .map_err(|error| error.problem().detail.clone().unwrap_or_else(|| error.to_string()))?;
-        Ok(())
-    });
-    drop(private);
-    added?;
+    })?;
     say(&format!("account {} made; log in with tare link", email.to_lowercase()));
     Ok(())
+}
+
+async fn find_account(conn: &mut AsyncPgConnection, email: &str) -> Result<Uuid, ApiError> {
+    let found = accounts::find_by_email(conn, email.trim()).await?;
+    found.ok_or_else(|| ApiError::new(ErrorCode::NotFound, format!("there is no account for {email}")))
+}
+
+async fn end_everything(conn: &mut AsyncPgConnection, account: Uuid) -> Result<(), ApiError> {
+    let now = Clock::system().now();
+    sessions::revoke_sessions(conn, account, None, now).await?;
+    device_tokens::revoke_device_tokens(conn, account, now).await
+}
+
+/// How long a running service may still take an ended session for a good one.
+const REMEMBERED: &str = "a running service refuses them within 5 s";
+
+fn account_passwd(args: &AccountPasswdArgs) -> Result<(), Failure> {
+    let password = read_password(&[&args.email])?;
+    let passwords = Passwords::new(PasswordCost::PRODUCTION)?;
+    on_database(&args.data, async |conn| {
+        let account = find_account(conn, &args.email).await?;
+        let hash = passwords.hash(password).await?;
+        accounts::update_password(conn, account, &hash).await?;
+        end_everything(conn, account).await
+    })?;
+    say(&format!(
+        "{} has another password; its sessions and device tokens are ended ({REMEMBERED})",
+        args.email
+    ));
+    Ok(())
+}
+
+fn sessions_revoke(args: &SessionsRevokeArgs) -> Result<(), Failure> {
+    on_database(&args.data, async |conn| {
+        let account = find_account(conn, &args.email).await?;
+        end_everything(conn, account).await
+    })?;
+    say(&format!("the sessions and device tokens of {} are ended ({REMEMBERED})", args.email));
+    Ok(())
+}
+
+fn account_list(data: &DataArgs) -> Result<(), Failure> {
+    let found = on_database(data, async |conn| accounts::list_accounts(conn).await)?;
+    let lines: String = found
+        .iter()
+        .map(|account| format!("{}\t{}\t{}\n", account.email, account.name, account.created_at))
+        .collect();
+    print(&lines)
 }

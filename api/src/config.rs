@@ -23,6 +23,8 @@ pub enum Command {
     Serve(ServeArgs),
     /// Make and list accounts; works while the service runs.
     Account(AccountArgs),
+    /// End sessions; works while the service runs.
+    Sessions(SessionsArgs),
     /// Print the OpenAPI document.
     Openapi,
 }
@@ -39,13 +41,17 @@ pub struct DataArgs {
 }
 
 impl DataArgs {
-    /// The folder; by default where the platform keeps a user's data.
+    /// The folder; by default where the platform keeps a user's data, for root `/var/lib/tarebook`.
     ///
     /// # Errors
     /// When there is no home folder to have it in.
     pub fn data_dir(&self) -> Result<PathBuf, String> {
         if let Some(dir) = &self.data_dir {
             return Ok(dir.clone());
+        }
+        // PostgreSQL runs without root's powers, and root's home folder is closed to everybody else.
+        if nix::unistd::geteuid().is_root() {
+            return Ok(PathBuf::from("/var/lib/tarebook"));
         }
         let from = |name| {
             #[expect(clippy::disallowed_methods, reason = "this is the one place that reads the environment")]
@@ -90,6 +96,48 @@ pub struct AccountArgs {
 pub enum AccountCommand {
     /// Make an account. The password is read from standard input: one line.
     Add(AccountAddArgs),
+    /// Give an account another password; its sessions and device tokens end.
+    Passwd(AccountPasswdArgs),
+    /// List the accounts.
+    List(DataArgs),
+}
+
+/// The sessions to end.
+#[derive(Debug, Args)]
+pub struct SessionsArgs {
+    /// What to do.
+    #[command(subcommand)]
+    pub command: SessionsCommand,
+}
+
+/// What can be done with sessions.
+#[derive(Debug, Subcommand)]
+pub enum SessionsCommand {
+    /// End all sessions and device tokens of an account.
+    Revoke(SessionsRevokeArgs),
+}
+
+/// Whose sessions.
+#[derive(Debug, Args)]
+pub struct SessionsRevokeArgs {
+    /// The account's e-mail address.
+    pub email: String,
+    /// Where the data is.
+    #[command(flatten)]
+    pub data: DataArgs,
+}
+
+/// Whose password.
+#[derive(Debug, Args)]
+pub struct AccountPasswdArgs {
+    /// The account's e-mail address.
+    pub email: String,
+    /// Read the password from standard input; it is never an argument, where the process list shows it.
+    #[arg(long, required = true)]
+    pub password_stdin: bool,
+    /// Where the data is.
+    #[command(flatten)]
+    pub data: DataArgs,
 }
 
 /// The account to make.

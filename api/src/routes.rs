@@ -4,8 +4,8 @@ use utoipa_actix_web::scope;
 use utoipa_actix_web::service_config::ServiceConfig;
 
 use crate::features::{
-    accounts, check_readings, device_tokens, health, items, kitrooms, scales, sessions, sittings, sync,
-    weighings,
+    accounts, check_readings, device_tokens, health, invitations, items, kitrooms, members, scales, sessions,
+    sittings, sync, weighings,
 };
 
 /// Adds every operation to the app and to the specification.
@@ -34,12 +34,27 @@ pub fn configure(config: &mut ServiceConfig<'_>) {
         .service(weighings::routes::list_weighings)
         .service(weighings::routes::get_weighing)
         .service(weighings::routes::void_weighing)
+        .service(members::routes::list_members)
+        .service(members::routes::update_member)
+        .service(members::routes::delete_member)
+        .service(invitations::routes::create_invitation)
+        .service(invitations::routes::list_invitations)
+        .service(invitations::routes::delete_invitation)
         .service(sync::routes::list_changes)
         .service(sync::routes::push_ops)
         .service(sync::routes::get_digest);
     let v1 = scope("/v1")
         .service(sessions::routes::create_session)
+        .service(sessions::routes::refresh_session)
+        .service(sessions::routes::list_sessions)
+        .service(sessions::routes::delete_session)
+        .service(accounts::routes::create_account)
         .service(accounts::routes::get_account)
+        .service(accounts::routes::update_account)
+        .service(accounts::routes::delete_account)
+        .service(accounts::routes::update_password)
+        .service(accounts::routes::get_export)
+        .service(invitations::routes::create_membership)
         .service(device_tokens::routes::create_device_token)
         .service(device_tokens::routes::list_device_tokens)
         .service(device_tokens::routes::delete_device_token)

@@ -9,7 +9,9 @@ diesel::table! {
         email -> Text,
         name -> Text,
         password_hash -> Text,
+        version -> Int8,
         created_at -> Timestamptz,
+        deleted_at -> Nullable<Timestamptz>,
     }
 }
 
@@ -17,10 +19,20 @@ diesel::table! {
     sessions (id) {
         id -> Uuid,
         account_id -> Uuid,
-        refresh_hash -> Bytea,
         created_at -> Timestamptz,
         last_used_at -> Timestamptz,
         revoked_at -> Nullable<Timestamptz>,
+    }
+}
+
+diesel::table! {
+    refresh_tokens (token_hash) {
+        token_hash -> Bytea,
+        session_id -> Uuid,
+        created_at -> Timestamptz,
+        used_at -> Nullable<Timestamptz>,
+        rotation_id -> Nullable<Uuid>,
+        successor_hash -> Nullable<Bytea>,
     }
 }
 
@@ -71,6 +83,22 @@ diesel::table! {
 }
 
 diesel::table! {
+    invitations (id) {
+        id -> Uuid,
+        kitroom_id -> Uuid,
+        token_hash -> Bytea,
+        role -> Text,
+        note -> Nullable<Text>,
+        created_by -> Uuid,
+        created_at -> Timestamptz,
+        expires_at -> Timestamptz,
+        accepted_by -> Nullable<Uuid>,
+        accepted_at -> Nullable<Timestamptz>,
+        revoked_at -> Nullable<Timestamptz>,
+    }
+}
+
+diesel::table! {
     replicas (kitroom_id, replica_id) {
         kitroom_id -> Uuid,
         replica_id -> Uuid,
@@ -82,4 +110,8 @@ diesel::table! {
 }
 
 diesel::joinable!(memberships -> kitrooms (kitroom_id));
-diesel::allow_tables_to_appear_in_same_query!(kitrooms, memberships, accounts, sessions, device_tokens);
+diesel::joinable!(memberships -> accounts (account_id));
+diesel::joinable!(refresh_tokens -> sessions (session_id));
+diesel::joinable!(invitations -> kitrooms (kitroom_id));
+diesel::allow_tables_to_appear_in_same_query!(kitrooms, memberships, accounts, invitations);
+diesel::allow_tables_to_appear_in_same_query!(sessions, refresh_tokens, device_tokens);

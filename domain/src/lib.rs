@@ -4,17 +4,25 @@
 //! without signal and the tests run the very same code.
 
 pub mod distributions;
+pub mod effort;
 pub mod ids;
+pub mod item_kind;
 pub mod kinds;
+pub mod light;
+pub mod lightest;
 pub mod mass;
 pub mod mass_unit;
 pub mod metrology;
 pub mod no_estimate;
 #[cfg(feature = "openapi")]
 pub mod openapi;
+pub mod provisions;
+pub mod rules;
 pub mod stable_reading;
 pub mod sync;
 pub mod time;
+pub mod trends;
 pub mod units;
 pub mod weighing_text;
+pub mod wind_chill;
 pub mod wire;

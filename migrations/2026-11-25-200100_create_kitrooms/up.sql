@@ -23,6 +23,22 @@ create table memberships (
 );
 create index memberships_account on memberships (account_id);
 
+-- A way in for somebody who has the secret: once, until it expires.
+create table invitations (
+    id uuid primary key,
+    kitroom_id uuid not null references kitrooms on delete cascade,
+    token_hash bytea not null unique check (octet_length(token_hash) = 32),
+    role text not null check (role in ('viewer', 'member', 'keeper', 'owner')),
+    note text,
+    created_by uuid not null references accounts,
+    created_at timestamptz not null,
+    expires_at timestamptz not null,
+    accepted_by uuid references accounts,
+    accepted_at timestamptz,
+    revoked_at timestamptz
+);
+create index invitations_kitroom on invitations (kitroom_id);
+
 -- Which copy of a kitroom has sent which numbers.
 create table replicas (
     kitroom_id uuid not null references kitrooms on delete cascade,

@@ -1,9 +1,10 @@
 //! The built service as a process of ours: started on a free port, asked whether it is ready, stopped.
 
+use std::fs::File;
 use std::io::{Read, Write};
 use std::net::{TcpListener, TcpStream};
 use std::path::Path;
-use std::process::{Child, Command};
+use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
 
 use crate::shell::{Failure, Tree, show, succeeds};
@@ -19,17 +20,23 @@ pub(crate) struct Service {
 
 impl Service {
     /// Starts `tarebook serve` on a free port of the loopback address and waits until it is ready.
-    pub(crate) fn start(tree: &Tree, data_dir: &Path) -> Result<Self, Failure> {
-        let mut command = tree.command(tree.built("tarebook"));
+    /// Its words go to the file `log`.
+    pub(crate) fn start(tree: &Tree, data_dir: &Path, log: &Path) -> Result<Self, Failure> {
         let address = free_address()?;
-        command.args(["serve", "--listen", &address, "--data-dir"]).arg(data_dir);
+        let mut command = serve(tree, data_dir, &address);
         let shown = show(&command);
+        let words = File::create(log).and_then(|file| Ok((file.try_clone()?, file)));
+        let (out, err) = words.map_err(|error| Failure::new(format!("{}: {error}", log.display())))?;
+        command.stdin(Stdio::null()).stdout(out).stderr(err);
         let child = command.spawn().map_err(|error| Failure::new(format!("{shown}: {error}")))?;
         let mut service = Self { child, address };
         let begun = Instant::now();
         while !service.is_ready() {
             if let Ok(Some(status)) = service.child.try_wait() {
-                return Err(Failure::new(format!("{shown} ended before it was ready: {status}")));
+                return Err(Failure::new(format!(
+                    "{shown} ended before it was ready: {status}; see {}",
+                    log.display()
+                )));
             }
             if begun.elapsed() > PATIENCE {
                 return Err(Failure::new(format!("{shown}: not ready after {} s", PATIENCE.as_secs())));
@@ -78,6 +85,17 @@ impl Drop for Service {
             drop(self.child.wait());
         }
     }
+}
+
+/// The command that runs the service on a data folder.
+pub(crate) fn serve(tree: &Tree, data_dir: &Path, listen: &str) -> Command {
+    let mut command = tree.command(tree.built("tarebook"));
+    command.args(["serve", "--listen", listen, "--data-dir"]).arg(data_dir);
+    // Whatever the person at the terminal has set for a service of their own.
+    for name in ["TAREBOOK_LISTEN", "TAREBOOK_DATA_DIR", "TAREBOOK_DATABASE_URL"] {
+        command.env_remove(name);
+    }
+    command
 }
 
 /// A port that is free now; the service gets it a moment later.

@@ -60,7 +60,7 @@ pub(crate) fn install(tree: &Tree, what: &str, packages: &[&str]) -> Result<(), 
     let mut apt = tree.command("apt-get");
     apt.args(["install", "--yes", "--no-install-recommends"]).args(packages);
     if capture(Command::new("id").arg("-u"))?.trim_ascii() != b"0" {
-        let line = format!("sudo sh -c 'apt-get update && {}'", show(&apt));
+        let line = format!("sudo apt-get update && sudo {}", show(&apt));
         return Err(Failure::machine(format!("{what} are missing. Type this, then run it again:\n  {line}")));
     }
     say(&format!("{what} are missing; installing {} with apt-get", packages.join(" ")));

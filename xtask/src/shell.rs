@@ -90,7 +90,17 @@ pub(crate) fn succeeds(command: &mut Command) -> bool {
 /// The command as one would type it.
 pub(crate) fn show(command: &Command) -> String {
     let words = std::iter::once(command.get_program()).chain(command.get_args());
-    words.map(|word| word.to_string_lossy()).collect::<Vec<_>>().join(" ")
+    words.map(|word| quote(&word.to_string_lossy())).collect::<Vec<_>>().join(" ")
+}
+
+/// A word as a shell takes it for one.
+fn quote(word: &str) -> String {
+    let plain = |c: char| c.is_alphanumeric() || "-_./:=,@%+".contains(c);
+    if !word.is_empty() && word.chars().all(plain) {
+        word.to_owned()
+    } else {
+        format!("'{}'", word.replace('\'', "'\\''"))
+    }
 }
 
 /// A line on standard output.
@@ -101,4 +111,16 @@ pub(crate) fn say(text: &str) {
 /// A line on standard error.
 pub(crate) fn complain(text: &str) {
     drop(writeln!(std::io::stderr(), "{text}"));
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn show_of_words_with_spaces_and_quotes_can_be_typed() {
+        let mut command = Command::new("tare");
+        command.args(["weigh", "--names", "head lamp,vest", "it's", ""]);
+        assert_eq!(show(&command), r"tare weigh --names 'head lamp,vest' 'it'\''s' ''");
+    }
 }

@@ -68,6 +68,19 @@ fn kitroom() -> Value {
         "head_seq": 12, "created_at": AT})
 }
 
+fn account() -> Value {
+    json!({"id": ACCOUNT, "email": "runner@example.org", "name": "Runner", "version": 1, "created_at": AT})
+}
+
+fn member() -> Value {
+    json!({"account_id": ACCOUNT, "name": "Runner", "role": "keeper", "created_at": AT})
+}
+
+fn invitation() -> Value {
+    json!({"id": TOKEN, "role": "member", "note": "for the new runner", "created_at": AT,
+        "expires_at": "2026-03-08T05:10:00.000Z"})
+}
+
 fn device_token() -> Value {
     json!({"id": TOKEN, "name": "laptop in the kitchen", "created_at": AT})
 }
@@ -75,12 +88,30 @@ fn device_token() -> Value {
 /// The example of a schema.
 pub fn of(schema: &str) -> Option<Value> {
     Some(match schema {
-        "CreateSession" => json!({"email": "runner@example.org", "password": "fifteen letters or more"}),
+        "CreateSession" => json!({"email": "runner@example.org", "password": "four wet socks at dawn"}),
         "SessionView" => json!({"access_token": "eyJ0eXAi...", "token_type": "Bearer", "expires_in_s": 600,
             "refresh_token": "tbr_..."}),
-        "AccountView" => {
-            json!({"id": ACCOUNT, "email": "runner@example.org", "name": "Runner", "created_at": AT})
+        "RefreshSession" => json!({"refresh_token": "tbr_...", "rotation_id": OP}),
+        "SessionList" => {
+            json!({"items": [{"id": TOKEN, "created_at": AT, "last_used_at": AT, "current": true}]})
         }
+        "CreateAccount" => {
+            json!({"email": "keeper@example.org", "password": "four wet socks at dawn", "name": "Keeper",
+            "invitation": "tbi_..."})
+        }
+        "AccountView" => account(),
+        "UpdateAccount" => json!({"name": "Runner of the hills"}),
+        "ChangePassword" => json!({"current_password": "four wet socks at dawn",
+            "new_password": "five dry socks at dusk", "revoke_device_tokens": false}),
+        "DeleteAccount" => json!({"password": "four wet socks at dawn"}),
+        "MemberView" => member(),
+        "MemberList" => json!({"items": [member()]}),
+        "UpdateMember" => json!({"role": "keeper"}),
+        "CreateInvitation" => json!({"role": "member", "note": "for the new runner", "expires_in_h": 168}),
+        "InvitationView" => with(invitation(), json!({"token": "tbi_..."})),
+        "InvitationList" => json!({"items": [invitation()]}),
+        "CreateMembership" => json!({"invitation": "tbi_..."}),
+        "MembershipView" => json!({"kitroom_id": KITROOM, "role": "member"}),
         "CreateDeviceToken" => json!({"name": "laptop in the kitchen"}),
         "DeviceTokenView" => with(device_token(), json!({"token": "tbd_..."})),
         "DeviceTokenList" => json!({"items": [device_token()]}),

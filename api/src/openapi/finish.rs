@@ -16,7 +16,24 @@ use crate::platform::error::PROBLEM_JSON;
 const SCHEME: &str = "bearer";
 
 /// Operations that anyone may ask.
-const OPEN: &[&str] = &["get_health", "get_readiness", "get_metrics", "create_session"];
+const OPEN: &[&str] =
+    &["get_health", "get_readiness", "get_metrics", "create_session", "refresh_session", "create_account"];
+
+/// Operations that count attempts.
+const LIMITED: &[&str] = &[
+    "create_session",
+    "refresh_session",
+    "create_account",
+    "create_membership",
+    "update_password",
+    "delete_account",
+];
+
+/// Operations that take a recent login, at least for some of what they do.
+const RECENT: &[&str] = &["create_device_token", "delete_kitroom", "create_invitation", "update_member"];
+
+/// Operations that keep at least one owner.
+const OWNED: &[&str] = &["update_member", "delete_member", "delete_account"];
 
 /// Completes the document.
 pub fn finish(document: &mut OpenApi) {
@@ -110,13 +127,25 @@ fn problems_of(
         operation.parameters.iter().flatten().any(|p| matches!(p, RefOr::T(p) if p.name == name))
     };
     let writes = operation.request_body.is_some() || *method == HttpMethod::Delete;
-    if !open || id == "create_session" {
+    if LIMITED.contains(&id) {
+        codes.push((ErrorCode::RateLimited, "Too many attempts; Retry-After says how long to wait."));
+    }
+    if RECENT.contains(&id) {
+        codes.push((ErrorCode::ReauthenticationRequired, "It takes a recent login with the password."));
+    }
+    if OWNED.contains(&id) {
+        codes.push((ErrorCode::LastOwner, "A kitroom keeps at least one owner."));
+    }
+    if id == "create_account" {
+        codes.push((ErrorCode::Conflict, "There is an account for this address already."));
+    }
+    if !open || id == "create_session" || id == "refresh_session" {
         codes.push((ErrorCode::NotAuthenticated, "No token, or none that is good."));
     }
     if path.contains('{') {
         codes.push((ErrorCode::NotFound, "There is nothing here, or nothing that is shown to this account."));
     }
-    if path.contains("{kitroom_id}") && writes {
+    if path.contains("{kitroom_id}") && (writes || id == "list_invitations") {
         codes.push((ErrorCode::Forbidden, "The role does not allow it."));
     }
     if operation.request_body.is_some() {

@@ -16,6 +16,7 @@ use chrono::{DateTime, TimeDelta, Utc};
 use diesel::prelude::*;
 use diesel_async::RunQueryDsl;
 use domain::wire::problem::ErrorCode;
+use hmac::{Hmac, Mac};
 use jsonwebtoken::{Algorithm, DecodingKey, EncodingKey, Header, Validation};
 use rand::TryRngCore;
 use rand::rngs::OsRng;
@@ -38,9 +39,11 @@ const ISSUER: &str = "tarebook";
 const AUDIENCE: &str = "tarebook-api";
 const TYPE: &str = "at+jwt";
 /// A session that is not used for so long is over.
-const SESSION_IDLE_D: i64 = 90;
+pub const SESSION_IDLE_D: i64 = 90;
 /// A session is over after so long in any case.
-const SESSION_AT_MOST_D: i64 = 365;
+pub const SESSION_AT_MOST_D: i64 = 365;
+/// For how long after a login the account may do what takes a recent one.
+const RECENT_MIN: i64 = 15;
 
 /// Cost of hashing a password: argon2id with the parameters that OWASP ASVS 5.0 (appendix C) and the OWASP Password
 /// Storage Cheat Sheet name as the minimum.
@@ -65,6 +68,32 @@ impl PasswordCost {
         Ok(Argon2::new(Argon2Algorithm::Argon2id, Version::V0x13, params))
     }
 }
+
+/// Refuses a password that is too short, too long, or among the first that anybody guesses.
+///
+/// # Errors
+/// `validation-failed` at the pointer.
+pub fn check_password(pointer: &str, password: &str, about: &[&str]) -> Result<(), ApiError> {
+    if !(PASSWORD_MIN..=PASSWORD_MAX).contains(&password.len()) {
+        let words = format!(
+            "has {} bytes; it takes {PASSWORD_MIN} to {PASSWORD_MAX}, and 15 or more are better",
+            password.len()
+        );
+        return Err(ApiError::field(pointer, "out-of-range", words));
+    }
+    // The estimator looks at the first hundred characters only; longer ones are beyond guessing.
+    if zxcvbn::zxcvbn(password, about).guesses() < GUESSES_MIN {
+        return Err(ApiError::field(
+            pointer,
+            "too-common",
+            "is among the first that anybody guesses; choose another",
+        ));
+    }
+    Ok(())
+}
+
+/// A password that falls within so many guesses is refused: above the 3000 most common ones (OWASP ASVS 5.0, 6.2.4).
+const GUESSES_MIN: u64 = 10_000;
 
 /// Hashes and checks passwords, no more at once than there are cores, since each takes its memory.
 #[derive(Debug)]
@@ -267,6 +296,52 @@ pub struct Account {
     pub id: Uuid,
     /// What it showed.
     pub credential: Credential,
+    /// When the password was given, for a session.
+    logged_in_at: Option<DateTime<Utc>>,
+}
+
+impl Account {
+    /// The session, when one was shown.
+    #[must_use]
+    pub fn session(&self) -> Option<Uuid> {
+        match self.credential {
+            Credential::Session(session) => Some(session),
+            Credential::Device(_) => None,
+        }
+    }
+}
+
+/// Whether the account has logged in with its password a moment ago. What can lock others out or give away the whole
+/// kitroom takes that; a device token never has it, so that a lost device cannot.
+#[derive(Debug, Clone, Copy)]
+pub struct RecentLogin(bool);
+
+impl RecentLogin {
+    /// Refuses without a recent login.
+    ///
+    /// # Errors
+    /// `reauthentication-required`.
+    pub fn require(self) -> Result<(), ApiError> {
+        if self.0 {
+            return Ok(());
+        }
+        let words = format!("this takes a login with the password within the last {RECENT_MIN} minutes");
+        Err(ApiError::new(ErrorCode::ReauthenticationRequired, words))
+    }
+}
+
+impl FromRequest for RecentLogin {
+    type Error = ApiError;
+    type Future = Pin<Box<dyn Future<Output = Result<Self, ApiError>>>>;
+
+    fn from_request(request: &HttpRequest, payload: &mut Payload) -> Self::Future {
+        let account = Account::from_request(request, payload);
+        let clock = state::<web::Data<Clock>>(request);
+        Box::pin(async move {
+            let (account, now) = (account.await?, clock?.now());
+            Ok(Self(account.logged_in_at.is_some_and(|at| now - at <= TimeDelta::minutes(RECENT_MIN))))
+        })
+    }
 }
 
 /// Credentials that were found good a moment ago, by their hash.
@@ -297,11 +372,27 @@ impl Remembered {
     }
 }
 
+/// A key padded to the block of SHA-256, as HMAC (RFC 2104) pads it itself; taking a whole block cannot fail.
+fn block(key: &[u8; 32]) -> [u8; 64] {
+    let mut block = [0; 64];
+    block[..32].copy_from_slice(key);
+    block
+}
+
+struct RotationKey([u8; 32]);
+
+impl std::fmt::Debug for RotationKey {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str("RotationKey")
+    }
+}
+
 /// Checks credentials.
 #[derive(Debug)]
 pub struct Authenticator {
     /// Access tokens.
     pub access: AccessTokens,
+    rotation_key: RotationKey,
     /// Passwords.
     pub passwords: Passwords,
     remembered: Remembered,
@@ -314,7 +405,25 @@ impl Authenticator {
     /// When the cost is none that the algorithm takes.
     pub fn new(key: &[u8; 32], cost: PasswordCost) -> Result<Self, String> {
         let passwords = Passwords::new(cost)?;
-        Ok(Self { access: AccessTokens::new(key), passwords, remembered: Remembered::default() })
+        let rotation_key = RotationKey(*key);
+        Ok(Self {
+            access: AccessTokens::new(key),
+            rotation_key,
+            passwords,
+            remembered: Remembered::default(),
+        })
+    }
+
+    /// The refresh token that follows from one and the client's rotation id. It can be worked out again when a reply was
+    /// lost, by this service only, so that no secret is kept for that.
+    #[must_use]
+    pub fn successor(&self, refresh_token: &str, rotation_id: Uuid) -> String {
+        let mut mac = <Hmac<Sha256> as hmac::digest::KeyInit>::new(&block(&self.rotation_key.0).into());
+        // Another use of the same key signs access tokens; the label keeps the two apart.
+        mac.update(b"tarebook refresh successor\0");
+        mac.update(rotation_id.as_bytes());
+        mac.update(refresh_token.as_bytes());
+        token::from_secret(token::REFRESH, &mac.finalize().into_bytes().into())
     }
 
     /// Forgets what was found good, so that a revocation holds at once.
@@ -344,18 +453,22 @@ impl Authenticator {
     async fn session(&self, claims: &Claims, pool: &Pool, clock: &Clock) -> Result<Account, ApiError> {
         let mut conn = db::connection(pool).await?;
         let now = clock.now();
-        let open: Option<Uuid> = sessions::table
+        let open: Option<DateTime<Utc>> = sessions::table
             .filter(sessions::id.eq(claims.sid))
             .filter(sessions::account_id.eq(claims.sub))
             .filter(sessions::revoked_at.is_null())
             .filter(sessions::last_used_at.gt(now - TimeDelta::days(SESSION_IDLE_D)))
             .filter(sessions::created_at.gt(now - TimeDelta::days(SESSION_AT_MOST_D)))
-            .select(sessions::id)
+            .select(sessions::created_at)
             .first(&mut conn)
             .await
             .optional()?;
         match open {
-            Some(session) => Ok(Account { id: claims.sub, credential: Credential::Session(session) }),
+            Some(at) => Ok(Account {
+                id: claims.sub,
+                credential: Credential::Session(claims.sid),
+                logged_in_at: Some(at),
+            }),
             None => Err(ApiError::new(ErrorCode::NotAuthenticated, "the session is over; log in again")),
         }
     }
@@ -390,7 +503,7 @@ impl Authenticator {
                 .execute(&mut conn)
                 .await?;
         }
-        Ok(Account { id: account, credential: Credential::Device(id) })
+        Ok(Account { id: account, credential: Credential::Device(id), logged_in_at: None })
     }
 }
 
@@ -452,6 +565,28 @@ mod tests {
         assert_eq!(parsed.hash.unwrap().len(), 32);
         assert!(Argon2::default().verify_password(b"a kit check at five", &parsed).is_ok());
         assert!(Argon2::default().verify_password(b"a kit check at six", &parsed).is_err());
+    }
+
+    #[test]
+    fn check_password_common_short_and_own_name_refused() {
+        for bad in ["short", "password", "12345678", "qwertyuiop", "runner@example.org"] {
+            assert!(check_password("/password", bad, &["runner@example.org"]).is_err(), "{bad}");
+        }
+        check_password("/password", "four wet socks at dawn", &[]).unwrap();
+        assert!(check_password("/password", &"x9 ".repeat(400), &[]).is_err());
+    }
+
+    #[test]
+    fn successor_same_pair_same_token_other_pair_other_token() {
+        let auth = Authenticator::new(&[7; 32], PasswordCost::CHEAP).unwrap();
+        let other = Authenticator::new(&[8; 32], PasswordCost::CHEAP).unwrap();
+        let (a, b) = (Uuid::from_u128(1), Uuid::from_u128(2));
+        let next = auth.successor("tbr_x", a);
+        assert!(token::is_well_formed(token::REFRESH, &next));
+        assert_eq!(next, auth.successor("tbr_x", a));
+        assert_ne!(next, auth.successor("tbr_x", b));
+        assert_ne!(next, auth.successor("tbr_y", a));
+        assert_ne!(next, other.successor("tbr_x", a));
     }
 
     #[test]

@@ -6,6 +6,7 @@ pub mod db;
 pub mod embedded_pg;
 pub mod error;
 pub mod extract;
+pub mod limits;
 pub mod paging;
 pub mod sql;
 pub mod telemetry;

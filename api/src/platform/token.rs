@@ -9,6 +9,8 @@ use sha2::{Digest, Sha256};
 pub const DEVICE: &str = "tbd_";
 /// The prefix of refresh tokens.
 pub const REFRESH: &str = "tbr_";
+/// The prefix of invitations.
+pub const INVITATION: &str = "tbi_";
 
 const DIGITS: &[u8; 62] = b"0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz";
 /// 62^43 is above 2^256, 62^6 above 2^32.
@@ -22,9 +24,15 @@ const CHECK_DIGITS: usize = 6;
 pub fn mint(prefix: &str) -> Result<String, rand::rand_core::OsError> {
     let mut secret = [0u8; 32];
     OsRng.try_fill_bytes(&mut secret)?;
-    let body = format!("{prefix}{}", base62(&secret, SECRET_DIGITS));
+    Ok(from_secret(prefix, &secret))
+}
+
+/// The token with this prefix and this secret.
+#[must_use]
+pub fn from_secret(prefix: &str, secret: &[u8; 32]) -> String {
+    let body = format!("{prefix}{}", base62(secret, SECRET_DIGITS));
     let check = base62(&crc32fast::hash(body.as_bytes()).to_be_bytes(), CHECK_DIGITS);
-    Ok(body + &check)
+    body + &check
 }
 
 /// Whether a text has the shape of a token with this prefix.

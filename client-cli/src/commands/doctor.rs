@@ -5,7 +5,7 @@ use serde_json::{Value, json};
 use super::sync::linked;
 use crate::app::App;
 use crate::error::{Kind, Result};
-use crate::local::Store;
+use crate::local::{Place, Store};
 use crate::remote::Remote;
 use crate::remote::token::Keeper;
 
@@ -83,5 +83,22 @@ fn service(app: &App<'_>, store: &Store) -> Result<Vec<Finding>> {
             Finding { about: "service", ok: false, words }
         }
     };
-    Ok(vec![token, answer])
+    let mut findings = vec![token, answer];
+    for room in store.kitrooms()?.into_iter().filter(|room| room.place == Place::Linked) {
+        let about = "in step";
+        let Ok(digest) = client.digest(room.id) else { continue };
+        let name = &room.name;
+        if digest.head_seq != room.base_seq {
+            let words = format!("{name}: the service has changes that this device does not; run: tare sync");
+            findings.push(Finding { about, ok: true, words });
+            continue;
+        }
+        let differing = store.kinds_out_of_step(room.id, &digest)?;
+        let words = match differing.as_slice() {
+            [] => format!("{name}: the same as on the service"),
+            kinds => format!("{name}: not the same as on the service: {}", kinds.join(", ")),
+        };
+        findings.push(Finding { about, ok: differing.is_empty(), words });
+    }
+    Ok(findings)
 }

@@ -1,11 +1,14 @@
 //! Records of the view: loading them into a batch at work, and writing back what it changed.
 
-use std::collections::HashSet;
+use std::collections::{BTreeMap, HashSet};
 
 use domain::kinds::{self, Dirty, KINDS, Kind};
+use domain::sync::canonical::row_hash;
 use domain::sync::record::{EXISTENCE, Stored, UnitMark};
 use domain::sync::working::Working;
+use domain::time::Timestamp;
 use domain::wire::shape::Object;
+use domain::wire::sync::Digest;
 use rusqlite::{Connection, OptionalExtension, params};
 use uuid::Uuid;
 
@@ -201,6 +204,21 @@ pub(super) fn save_changed(conn: &Connection, kitroom: Uuid, working: &Working) 
     Ok(working.dirty().into_iter().collect())
 }
 
+/// A deleted record as far as a digest knows it.
+fn tombstone(id: Uuid, seq: i64) -> Stored {
+    Stored {
+        id,
+        version: seq,
+        units: BTreeMap::new(),
+        created_by: Uuid::nil(),
+        recorded_at: Timestamp::from_utc(chrono::DateTime::UNIX_EPOCH),
+        deleted: true,
+        voided: None,
+        time_suspect: false,
+        body: Object::new(),
+    }
+}
+
 impl Store {
     /// All records of a kind, deleted and voided ones included, in the order of their ids.
     ///
@@ -221,6 +239,42 @@ impl Store {
             )?);
         }
         Ok(records)
+    }
+
+    /// How the replica differs from a digest of the service: the kinds of which it does not hold the same records. Kinds
+    /// that this version does not know cannot be compared.
+    ///
+    /// # Errors
+    /// When the store cannot be read.
+    pub fn kinds_out_of_step(&self, kitroom: Uuid, digest: &Digest) -> Result<Vec<&'static str>> {
+        let mut statement = self
+            .conn
+            .prepare_cached("SELECT id, seq, deleted, record FROM base WHERE kitroom = ?1 AND kind = ?2")?;
+        let mut differing = Vec::new();
+        for kind in KINDS {
+            let (mut count, mut sum) = (0_i64, 0_i64);
+            let mut rows = statement.query(params![kitroom, kind.name])?;
+            while let Some(row) = rows.next()? {
+                let (id, seq, deleted): (Uuid, i64, bool) = (row.get(0)?, row.get(1)?, row.get(2)?);
+                let record: Option<String> = row.get(3)?;
+                count += 1;
+                sum = sum.wrapping_add(match record {
+                    Some(text) if !deleted => {
+                        let mut record = parse(kind, id, &text, false)?;
+                        record.version = seq;
+                        row_hash(kind.name, &record)
+                    }
+                    _ => row_hash(kind.name, &tombstone(id, seq)),
+                });
+            }
+            let there = digest.kinds.get(kind.name);
+            let same =
+                there.map_or(count == 0, |there| there.count == count && there.hash == format!("{sum:016x}"));
+            if !same {
+                differing.push(kind.name);
+            }
+        }
+        Ok(differing)
     }
 
     /// One record of the view.

@@ -6,7 +6,7 @@ use std::time::Duration;
 use domain::wire::account::{AccountView, CreateDeviceToken, CreateSession, DeviceTokenView, SessionView};
 use domain::wire::kitroom::{CreateKitroom, KitroomList, KitroomView};
 use domain::wire::problem::{ErrorCode, Problem};
-use domain::wire::sync::{ChangesPage, PushRequest, PushResponse, SyncOverview};
+use domain::wire::sync::{ChangesPage, Digest, PushRequest, PushResponse, SyncOverview};
 use reqwest::blocking::{Client, RequestBuilder, Response};
 use reqwest::{Method, header};
 use serde::Serialize;
@@ -115,6 +115,14 @@ impl HttpClient {
     /// [`Failure`].
     pub fn make_device_token(&self, device: &CreateDeviceToken) -> Answer<DeviceTokenView> {
         self.call(Method::POST, "/v1/device-tokens", Some(device))
+    }
+
+    /// The digest of a kitroom, to compare a replica with.
+    ///
+    /// # Errors
+    /// [`Failure`].
+    pub fn digest(&self, kitroom: Uuid) -> Answer<Digest> {
+        self.call(Method::GET, &format!("/v1/kitrooms/{kitroom}/digest"), None::<&()>)
     }
 
     /// Ends a device token.

@@ -83,6 +83,7 @@ fn answer(mut request: Request, line: &mut Line) {
         (true, ["v1", "kitrooms", id, "ops"]) => {
             line.push(id.parse().unwrap(), &serde_json::from_value(body).unwrap()).map(|answer| json!(answer))
         }
+        (false, ["v1", "kitrooms", id, "digest"]) => Ok(json!(line.model().digest(id.parse().unwrap()))),
         (false, ["v1", "kitrooms", id, "changes"]) => {
             let limit = param("limit").unwrap().parse().unwrap();
             line.changes(id.parse().unwrap(), param("cursor").as_deref(), limit).map(|page| json!(page))
@@ -123,6 +124,30 @@ fn link_with_a_password_makes_a_token_keeps_no_password_and_syncs() {
     assert!(status.contains("nothing to send") && status.contains("last synced"), "{status}");
     let report = device.run(&["doctor", "--json"]).well().json();
     assert_eq!(report["ok"], true, "{report}");
+}
+
+#[test]
+fn doctor_replica_that_differs_from_the_service_is_not_well() {
+    let (device, line) = (Device::with_kit(), Line::new());
+    let service = Service::start(&line);
+    device.run_with(&["link", &service.url, "--insecure-storage", "--token-stdin"], TOKEN).well();
+    device.run(&["item", "edit", "cup", "--size", "S"]).well();
+    device.run(&["sync"]).well();
+    let finding = |device: &Device| {
+        let ran = device.run(&["doctor", "--json"]);
+        let findings = ran.json()["findings"].as_array().unwrap().clone();
+        let step = findings.into_iter().find(|finding| finding["about"] == "in step").unwrap();
+        (ran.code, step["ok"].as_bool().unwrap(), step["words"].as_str().unwrap().to_owned())
+    };
+    assert_eq!(finding(&device), (0, true, "Runner A: the same as on the service".to_owned()));
+    let database = rusqlite::Connection::open(client_cli::local::Store::file(&device.home())).unwrap();
+    database
+        .execute("UPDATE base SET record = replace(record, '\"S\"', '\"M\"') WHERE kind = 'item'", [])
+        .unwrap();
+    drop(database);
+    let (code, ok, words) = finding(&device);
+    assert_eq!((code, ok), (1, false));
+    assert!(words.contains("item"), "{words}");
 }
 
 #[test]

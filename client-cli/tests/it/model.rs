@@ -6,7 +6,7 @@ use std::sync::{Arc, Mutex, MutexGuard};
 use client_cli::remote::{Answer, Failure, Remote};
 use domain::ids::KitroomId;
 use domain::kinds::KINDS;
-use domain::sync::canonical::op_hash;
+use domain::sync::canonical::{op_hash, row_hash};
 use domain::sync::op::{Actor, Deciding, Op, OpResult, Role};
 use domain::sync::working::Working;
 use domain::time::Timestamp;
@@ -14,8 +14,8 @@ use domain::wire::account::AccountView;
 use domain::wire::kitroom::{CreateKitroom, KitroomView, Purpose};
 use domain::wire::problem::{ErrorCode, Problem};
 use domain::wire::sync::{
-    Change, ChangesPage, PushOp, PushRequest, PushResponse, RemovedKitroom, SchemaRange, SyncKitroom,
-    SyncLimits, SyncOverview,
+    Change, ChangesPage, Digest, KindDigest, PushOp, PushRequest, PushResponse, RemovedKitroom, SchemaRange,
+    SyncKitroom, SyncLimits, SyncOverview,
 };
 use uuid::Uuid;
 
@@ -103,6 +103,17 @@ impl Model {
         }
         all.sort_by(|a, b| (&a.0, a.1).cmp(&(&b.0, b.1)));
         all
+    }
+
+    /// The digest of a kitroom, from all its rows.
+    pub fn digest(&self, kitroom: Uuid) -> Digest {
+        let room = self.rooms.iter().find(|room| room.view.id.uuid() == kitroom).expect("a kitroom");
+        let kinds = KINDS.iter().map(|kind| (kind, room.working.changed(kind.name)));
+        let digests = kinds.filter(|(_, records)| !records.is_empty()).map(|(kind, records)| {
+            let sum = records.iter().fold(0_i64, |sum, record| sum.wrapping_add(row_hash(kind.name, record)));
+            (kind.name.to_owned(), KindDigest { count: records.len() as i64, hash: format!("{sum:016x}") })
+        });
+        Digest { head_seq: room.working.head(), kinds: digests.collect() }
     }
 
     pub fn kitroom_ids(&self) -> Vec<Uuid> {
@@ -237,7 +248,13 @@ impl Remote for Line {
         let mut model = self.model();
         model.arrive()?;
         let id = domain::ids::AccountId::new(model.account).unwrap();
-        Ok(AccountView { id, email: "runner@example.org".into(), name: "Runner A".into(), created_at: now() })
+        Ok(AccountView {
+            id,
+            email: "runner@example.org".into(),
+            name: "Runner A".into(),
+            created_at: now(),
+            version: 1,
+        })
     }
 
     fn overview(&mut self) -> Answer<SyncOverview> {

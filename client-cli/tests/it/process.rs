@@ -106,6 +106,34 @@ fn process_killed_while_it_waits_for_the_answer_loses_nothing_and_repeats_nothin
 }
 
 #[test]
+fn process_killed_at_the_scale_keeps_what_was_confirmed() {
+    let device = Device::with_kit();
+    let mut child = tare(&device)
+        .arg("weigh")
+        .stdin(Stdio::piped())
+        .stdout(Stdio::null())
+        .stderr(Stdio::piped())
+        .spawn()
+        .unwrap();
+    let mut keyboard = child.stdin.take().unwrap();
+    keyboard.write_all(b"33\ncup\n90\n").unwrap();
+    let mut screen = child.stderr.take().unwrap();
+    let mut seen = String::new();
+    let mut buffer = [0; 4096];
+    while !seen.contains("90 g") {
+        let n = screen.read(&mut buffer).unwrap();
+        assert!(n > 0, "{seen}");
+        seen.push_str(&String::from_utf8_lossy(&buffer[..n]));
+    }
+    child.kill().unwrap();
+    child.wait().unwrap();
+    let cup = device.run(&["item", "show", "cup", "--json"]).well().json();
+    assert_eq!(cup["weighings"].as_array().unwrap().len(), 2);
+    let report = device.run(&["doctor", "--json"]).well().json();
+    assert_eq!(report["ok"], true, "{report}");
+}
+
+#[test]
 fn process_reader_that_goes_away_is_no_error() {
     let device = Device::with_kit();
     let mut child = tare(&device).args(["item", "list"]).stdout(Stdio::piped()).spawn().unwrap();

@@ -34,6 +34,95 @@ pub struct SessionView {
     pub refresh_token: String,
 }
 
+/// An exchange of a refresh token.
+#[derive(Clone, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "openapi", derive(utoipa::ToSchema))]
+#[serde(deny_unknown_fields)]
+pub struct RefreshSession {
+    /// The refresh token.
+    #[cfg_attr(feature = "openapi", schema(max_length = 200))]
+    pub refresh_token: String,
+    /// Made up and stored by the client before it asks: when the reply is lost, the same pair gets the same answer.
+    pub rotation_id: uuid::Uuid,
+}
+
+/// A session, without its secrets.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "openapi", derive(utoipa::ToSchema))]
+pub struct SessionInfo {
+    /// Its id.
+    #[cfg_attr(feature = "openapi", schema(schema_with = crate::openapi::uuid_v7))]
+    pub id: uuid::Uuid,
+    /// When it began.
+    pub created_at: Timestamp,
+    /// When it was last refreshed.
+    pub last_used_at: Timestamp,
+    /// Whether it is the one that asks.
+    pub current: bool,
+}
+
+/// The account's open sessions.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "openapi", derive(utoipa::ToSchema))]
+pub struct SessionList {
+    /// The sessions, oldest first.
+    pub items: Vec<SessionInfo>,
+}
+
+/// What can be changed of an account.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "openapi", derive(utoipa::ToSchema))]
+#[serde(deny_unknown_fields)]
+pub struct UpdateAccount {
+    /// Its name.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub name: Option<Name>,
+}
+
+/// Another password. Every other session ends.
+#[derive(Clone, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "openapi", derive(utoipa::ToSchema))]
+#[serde(deny_unknown_fields)]
+pub struct ChangePassword {
+    /// The password so far.
+    #[cfg_attr(feature = "openapi", schema(max_length = 1024, format = Password))]
+    pub current_password: String,
+    /// The new one: 8 to 1024 bytes, 15 or more are better; no rule about what is in it.
+    #[cfg_attr(feature = "openapi", schema(min_length = 8, max_length = 1024, format = Password))]
+    pub new_password: String,
+    /// Whether device tokens end too.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub revoke_device_tokens: Option<bool>,
+}
+
+/// The end of an account.
+#[derive(Clone, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "openapi", derive(utoipa::ToSchema))]
+#[serde(deny_unknown_fields)]
+pub struct DeleteAccount {
+    /// The password.
+    #[cfg_attr(feature = "openapi", schema(max_length = 1024, format = Password))]
+    pub password: String,
+}
+
+/// An account to make with an invitation.
+#[derive(Clone, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "openapi", derive(utoipa::ToSchema))]
+#[serde(deny_unknown_fields)]
+pub struct CreateAccount {
+    /// The e-mail address to log in with.
+    #[cfg_attr(feature = "openapi", schema(max_length = 254, example = "runner@example.org"))]
+    pub email: String,
+    /// The password: 8 to 1024 bytes, 15 or more are better; no rule about what is in it.
+    #[cfg_attr(feature = "openapi", schema(min_length = 8, max_length = 1024, format = Password))]
+    pub password: String,
+    /// The name that others see.
+    pub name: Name,
+    /// The invitation's secret.
+    #[cfg_attr(feature = "openapi", schema(max_length = 200))]
+    pub invitation: String,
+}
+
 /// The account itself.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[cfg_attr(feature = "openapi", derive(utoipa::ToSchema))]
@@ -44,6 +133,8 @@ pub struct AccountView {
     pub email: String,
     /// Its name.
     pub name: String,
+    /// Counts the changes of this header.
+    pub version: i64,
     /// Since when it exists.
     pub created_at: Timestamp,
 }

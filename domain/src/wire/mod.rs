@@ -5,6 +5,7 @@ pub mod check_reading;
 pub mod item;
 pub mod kitroom;
 pub mod mass;
+pub mod member;
 pub mod problem;
 pub mod scale;
 pub mod shape;

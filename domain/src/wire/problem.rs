@@ -77,6 +77,8 @@ codes! {
     PayloadTooLarge = "payload-too-large", 413, "The body is too large.";
     UnsupportedMediaType = "unsupported-media-type", 415, "The content type or encoding is not supported.";
     PreconditionRequired = "precondition-required", 428, "If-Match is required.";
+    ReauthenticationRequired = "reauthentication-required", 403, "Log in again with the password first.";
+    InvitationInvalid = "invitation-invalid", 422, "The invitation is unknown, used, revoked or expired.";
     RateLimited = "rate-limited", 429, "Too many requests; wait and try again.";
     QuotaExceeded = "quota-exceeded", 422, "The kitroom is full.";
     Internal = "internal", 500, "Something went wrong on the server; nothing was stored.";

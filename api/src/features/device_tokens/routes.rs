@@ -8,7 +8,7 @@ use domain::wire::problem::ErrorCode;
 use uuid::Uuid;
 
 use super::store;
-use crate::platform::auth::{Account, Authenticator};
+use crate::platform::auth::{Account, Authenticator, RecentLogin};
 use crate::platform::clock::Clock;
 use crate::platform::db::{self, Pool};
 use crate::platform::error::ApiError;
@@ -18,7 +18,8 @@ use crate::platform::token;
 /// The most device tokens of one account.
 const AT_MOST: i64 = 100;
 
-/// Makes a device token. Its secret is in this answer and nowhere else.
+/// Makes a device token. Its secret is in this answer and nowhere else. Takes a recent login: a lost device cannot make
+/// more of them.
 #[utoipa::path(
     tag = "accounts",
     operation_id = "create_device_token",
@@ -29,9 +30,11 @@ const AT_MOST: i64 = 100;
 pub async fn create_device_token(
     account: Account,
     body: Json<CreateDeviceToken>,
+    recent: RecentLogin,
     pool: web::Data<Pool>,
     clock: web::Data<Clock>,
 ) -> Result<HttpResponse, ApiError> {
+    recent.require()?;
     let secret = token::mint(token::DEVICE).map_err(|error| ApiError::internal("no randomness", error))?;
     let (id, now) = (Uuid::now_v7(), clock.now());
     let mut conn = db::connection(&pool).await?;

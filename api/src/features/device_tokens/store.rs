@@ -82,3 +82,16 @@ pub async fn revoke_device_token(
         .filter(device_tokens::revoked_at.is_null());
     Ok(diesel::update(own).set(device_tokens::revoked_at.eq(now)).execute(conn).await? > 0)
 }
+
+/// Revokes all of the account's tokens.
+pub async fn revoke_device_tokens(
+    conn: &mut AsyncPgConnection,
+    account: Uuid,
+    now: DateTime<Utc>,
+) -> Result<(), ApiError> {
+    let own = device_tokens::table
+        .filter(device_tokens::account_id.eq(account))
+        .filter(device_tokens::revoked_at.is_null());
+    diesel::update(own).set(device_tokens::revoked_at.eq(now)).execute(conn).await?;
+    Ok(())
+}

@@ -12,7 +12,7 @@ use super::access::KitroomAccess;
 use super::store;
 use crate::features::records::idempotency;
 use crate::features::records::resource::PageQuery;
-use crate::platform::auth::Account;
+use crate::platform::auth::{Account, RecentLogin};
 use crate::platform::clock::Clock;
 use crate::platform::db::{self, Pool};
 use crate::platform::error::ApiError;
@@ -138,7 +138,7 @@ pub async fn update_kitroom(
     Ok(respond(HttpResponse::Ok(), &view))
 }
 
-/// Deletes a kitroom for all its members.
+/// Deletes a kitroom for all its members. Takes a recent login.
 #[utoipa::path(
     tag = "kitrooms",
     operation_id = "delete_kitroom",
@@ -152,10 +152,12 @@ pub async fn update_kitroom(
 pub async fn delete_kitroom(
     access: KitroomAccess,
     if_match: IfMatch,
+    recent: RecentLogin,
     pool: web::Data<Pool>,
     clock: web::Data<Clock>,
 ) -> Result<HttpResponse, ApiError> {
     access.require(Role::Owner)?;
+    recent.require()?;
     let mut conn = db::connection(&pool).await?;
     let version = match if_match {
         IfMatch::Any => None,

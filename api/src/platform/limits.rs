@@ -1,0 +1,106 @@
+//! How often somebody may guess: per account and per address, refilled steadily, never a lock-out for good.
+
+use std::net::IpAddr;
+use std::num::NonZeroU32;
+
+use actix_web::HttpRequest;
+use actix_web::http::header::{HeaderName, RETRY_AFTER};
+use domain::wire::problem::ErrorCode;
+use governor::clock::{Clock as _, DefaultClock};
+use governor::{DefaultKeyedRateLimiter, Quota, RateLimiter};
+
+use super::error::ApiError;
+
+/// How many attempts a minute, and at once.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct LoginLimits {
+    /// Of one account.
+    pub per_account: NonZeroU32,
+    /// From one address.
+    pub per_address: NonZeroU32,
+    /// Whether the address is that which the proxy before the service reports.
+    pub behind_proxy: bool,
+}
+
+impl LoginLimits {
+    /// What the service uses.
+    ///
+    /// # Panics
+    /// Never: the numbers are above zero.
+    #[must_use]
+    pub fn production(behind_proxy: bool) -> Self {
+        let [per_account, per_address] = [10, 60].map(|n| NonZeroU32::new(n).unwrap_or(NonZeroU32::MIN));
+        Self { per_account, per_address, behind_proxy }
+    }
+}
+
+/// The most keys that are held before those that are full again are let go.
+const KEYS: usize = 20_000;
+
+/// The limiters.
+#[derive(Debug)]
+pub struct Limits {
+    accounts: DefaultKeyedRateLimiter<String>,
+    addresses: DefaultKeyedRateLimiter<IpAddr>,
+    settings: LoginLimits,
+}
+
+impl Limits {
+    /// With their numbers.
+    #[must_use]
+    pub fn new(settings: LoginLimits) -> Self {
+        Self {
+            accounts: RateLimiter::keyed(Quota::per_minute(settings.per_account)),
+            addresses: RateLimiter::keyed(Quota::per_minute(settings.per_address)),
+            settings,
+        }
+    }
+
+    /// Counts an attempt to log in, whether the account exists or not.
+    ///
+    /// # Errors
+    /// `rate-limited` with `Retry-After`.
+    pub fn login(&self, request: &HttpRequest, email: &str) -> Result<(), ApiError> {
+        self.address(request)?;
+        tidy(&self.accounts);
+        let key = email.trim().to_lowercase();
+        check(&self.accounts, &key, "login-account", self.settings.per_account)
+    }
+
+    /// Counts an attempt from an address.
+    ///
+    /// # Errors
+    /// `rate-limited` with `Retry-After`.
+    pub fn address(&self, request: &HttpRequest) -> Result<(), ApiError> {
+        let peer = request.peer_addr().map(|peer| peer.ip());
+        let reported = || request.connection_info().realip_remote_addr().and_then(|text| text.parse().ok());
+        let address = if self.settings.behind_proxy { reported().or(peer) } else { peer };
+        tidy(&self.addresses);
+        match address {
+            Some(address) => check(&self.addresses, &address, "login-address", self.settings.per_address),
+            None => Ok(()),
+        }
+    }
+}
+
+fn tidy<K: std::hash::Hash + Eq + Clone>(limiter: &DefaultKeyedRateLimiter<K>) {
+    if limiter.len() > KEYS {
+        limiter.retain_recent();
+    }
+}
+
+fn check<K: std::hash::Hash + Eq + Clone>(
+    limiter: &DefaultKeyedRateLimiter<K>,
+    key: &K,
+    policy: &str,
+    quota: NonZeroU32,
+) -> Result<(), ApiError> {
+    let Err(until) = limiter.check_key(key) else { return Ok(()) };
+    let wait = until.wait_time_from(DefaultClock::default().now()).as_secs() + 1;
+    let words = format!("too many attempts; try again in {wait} s");
+    // draft-ietf-httpapi-ratelimit-headers: the policy, and what is left of it.
+    Err(ApiError::new(ErrorCode::RateLimited, words)
+        .with_header(RETRY_AFTER, &wait.to_string())
+        .with_header(HeaderName::from_static("ratelimit-policy"), &format!("\"{policy}\";q={quota};w=60"))
+        .with_header(HeaderName::from_static("ratelimit"), &format!("\"{policy}\";r=0;t={wait}")))
+}

@@ -1,0 +1,24 @@
+//! The lightest set of items that meets every rule and fits into the pockets, proven.
+mod blame;
+mod branching;
+mod dominance;
+mod fill;
+mod fit;
+mod flow;
+mod limits;
+mod lp;
+mod model;
+mod pack;
+mod problem;
+mod reasons;
+mod search;
+mod shadow;
+mod solve;
+
+pub use limits::Limits;
+pub use problem::{
+    Container, Item, Lock, LockedPlace, MAX_DEPTH, Need, PairGroup, Place, Pocket, Problem, ProblemError,
+    Reach, Requirement,
+};
+pub use reasons::{Reason, reasons};
+pub use solve::{Answer, Chosen, Service, Status, solve};
