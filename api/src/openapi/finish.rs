@@ -4,7 +4,7 @@ use domain::wire::problem::{ErrorCode, Problem};
 use utoipa::ToSchema;
 use utoipa::openapi::content::{Content, ContentBuilder};
 use utoipa::openapi::header::HeaderBuilder;
-use utoipa::openapi::path::{HttpMethod, Operation};
+use utoipa::openapi::path::{HttpMethod, Operation, ParameterBuilder, ParameterIn};
 use utoipa::openapi::response::ResponseBuilder;
 use utoipa::openapi::schema::{ComponentsBuilder, ObjectBuilder, Type};
 use utoipa::openapi::security::{HttpAuthScheme, HttpBuilder, SecurityRequirement, SecurityScheme};
@@ -81,6 +81,17 @@ fn complete(path: &str, method: &HttpMethod, operation: &mut Operation) {
         let status = code.status().to_string();
         operation.responses.responses.entry(status).or_insert_with(|| RefOr::T(problem(code, words)));
     }
+    if *method == HttpMethod::Get && path.starts_with("/v1/kitrooms/{kitroom_id}/") && path.ends_with('}') {
+        let unchanged = ResponseBuilder::new().description("It is as If-None-Match says.").build();
+        operation.responses.responses.insert("304".into(), RefOr::T(unchanged));
+        let known = ParameterBuilder::new()
+            .name("If-None-Match")
+            .parameter_in(ParameterIn::Header)
+            .description(Some("The ETags of what is known already."))
+            .schema(Some(ObjectBuilder::new().schema_type(Type::String)))
+            .build();
+        operation.parameters.get_or_insert_default().push(RefOr::T(known));
+    }
     if let Some(RefOr::T(body)) = &mut operation.request_body {
         body.content.values_mut().for_each(add_example);
     }
@@ -154,9 +165,12 @@ fn problems_of(
         codes.push((ErrorCode::UnsupportedMediaType, "Another content type or encoding."));
         codes.push((ErrorCode::ValidationFailed, "Each wrong field is named."));
     }
-    if operation.parameters.iter().flatten().any(
-        |p| matches!(p, RefOr::T(p) if matches!(p.parameter_in, utoipa::openapi::path::ParameterIn::Query)),
-    ) {
+    if operation
+        .parameters
+        .iter()
+        .flatten()
+        .any(|p| matches!(p, RefOr::T(p) if matches!(p.parameter_in, ParameterIn::Query)))
+    {
         codes.push((ErrorCode::ValidationFailed, "Each wrong parameter is named."));
         codes.push((ErrorCode::CursorInvalid, "The cursor is none of this list's."));
     }

@@ -158,6 +158,9 @@ fn query<T: DeserializeOwned>(text: &str) -> Result<T, ApiError> {
         .into_inner();
     let mut object = Object::new();
     for (name, value) in pairs {
+        if value.contains('\0') {
+            return Err(wrong(&name, "holds the control character U+0000"));
+        }
         let value = if NUMBERS.contains(&name.as_str()) {
             value.parse::<i64>().map(Value::from).map_err(|_| wrong(&name, "must be a whole number"))?
         } else {

@@ -139,6 +139,9 @@ pub async fn create(
         now,
     };
     let outcome = change.apply(&mut conn).await?;
+    if outcome.shown.stored.deleted {
+        return Err(ApiError::new(ErrorCode::IdDeleted, "it was made by the same request and deleted since"));
+    }
     let mut response = if outcome.fresh { HttpResponse::Created() } else { HttpResponse::Ok() };
     response.insert_header((header::LOCATION, resource.location(write.kitroom, record_id)));
     Ok(outcome.shown.respond(response, outcome.epoch))
@@ -284,6 +287,7 @@ pub async fn show(
 pub async fn list(
     resource: &Resource,
     access: &KitroomAccess,
+    request: &HttpRequest,
     page: &PageQuery,
     pool: &Pool,
     narrow: impl FnOnce(Select) -> Select,
@@ -301,8 +305,11 @@ pub async fn list(
     let items: Vec<Object> = rows.iter().map(Shown::to_wire).collect();
     let mut response = HttpResponse::Ok();
     if let Some(next) = &next_cursor {
-        let link =
-            format!("</v1/kitrooms/{}/{}?cursor={next}>; rel=\"next\"", access.kitroom, resource.segment);
+        // The same question from further on: with its filters and its size.
+        let same =
+            request.query_string().split('&').filter(|part| !part.is_empty() && !part.starts_with("cursor="));
+        let query: String = same.map(|part| format!("{}&", part.replace(['<', '>'], ""))).collect();
+        let link = format!("<{}?{query}cursor={next}>; rel=\"next\"", request.path());
         response.insert_header((header::LINK, link));
     }
     Ok(response.json(json!({ "items": items, "next_cursor": next_cursor })))
