@@ -164,7 +164,7 @@ mod tests {
             json!({ "at": "2026-03-02T10:00:00Z", "by": Uuid::from_u128(9), "reason": "typed wrong" });
         let rows = [
             listed(&body, Some(&derived), None, false),
-            listed(&body, None, serde_json::from_value::<Option<Value>>(voided).unwrap().as_ref(), true),
+            listed(&body, None, Some(&voided), true),
             listed(&json!({}), None, None, true),
         ];
         let answer: Value = serde_json::from_str(&page(&rows, Some("abc-_"))).unwrap();
