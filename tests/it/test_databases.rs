@@ -12,18 +12,6 @@ async fn scalar(url: &str, query: &str) -> String {
     row.get(0)
 }
 
-/// Stands in for the service's migrations, which likewise run on a thread of their own.
-fn add_table(url: &str) -> Result<(), String> {
-    let work = async {
-        let (client, connection) = tokio_postgres::connect(url, NoTls).await?;
-        tokio::spawn(connection);
-        client.batch_execute("CREATE TABLE marks (n bigint)").await
-    };
-    std::thread::scope(|scope| scope.spawn(|| block_on(work)).join())
-        .unwrap()
-        .map_err(|error| error.to_string())
-}
-
 fn block_on<T>(work: impl Future<Output = T>) -> T {
     tokio::runtime::Builder::new_current_thread().enable_all().build().unwrap().block_on(work)
 }
@@ -31,11 +19,14 @@ fn block_on<T>(work: impl Future<Output = T>) -> T {
 #[test]
 fn migrated_twice_gives_databases_that_do_not_see_each_other() {
     block_on(async {
-        let (one, two) = (TestDb::migrated(add_table), TestDb::migrated(add_table));
+        let (one, two) =
+            (TestDb::migrated(api::platform::db::migrate), TestDb::migrated(api::platform::db::migrate));
         assert_ne!(one.name(), two.name());
-        scalar(one.url(), "INSERT INTO marks VALUES (1) RETURNING n::text").await;
-        assert_eq!(scalar(one.url(), "SELECT count(*)::text FROM marks").await, "1");
-        assert_eq!(scalar(two.url(), "SELECT count(*)::text FROM marks").await, "0");
+        let insert = "INSERT INTO kitrooms (id, name, purpose, epoch, created_at)
+            VALUES (gen_random_uuid(), 'x', 'club', gen_random_uuid(), now()) RETURNING name";
+        scalar(one.url(), insert).await;
+        assert_eq!(scalar(one.url(), "SELECT count(*)::text FROM kitrooms").await, "1");
+        assert_eq!(scalar(two.url(), "SELECT count(*)::text FROM kitrooms").await, "0");
     });
 }
 

@@ -1,0 +1,177 @@
+//! A device that pushes and pulls.
+
+use std::collections::BTreeMap;
+
+use domain::kinds::kind;
+use domain::sync::record::Stored;
+use domain::wire::sync::{Change, ChangesPage, Digest};
+use serde_json::{Value, json};
+use uuid::Uuid;
+
+use super::actors::Actor;
+use super::client::{Call, Http, Method, Reply};
+
+/// A replica of one kitroom: it numbers its ops.
+#[derive(Debug, Clone)]
+pub struct Device {
+    /// Its id.
+    pub replica: Uuid,
+    /// The kitroom.
+    pub kitroom: Uuid,
+    /// The number of its last op.
+    pub last_op_no: i64,
+    http: Http,
+}
+
+impl Device {
+    /// A new one of an actor's.
+    #[must_use]
+    pub fn new(actor: &Actor, kitroom: Uuid) -> Self {
+        Self { replica: Uuid::now_v7(), kitroom, last_op_no: 0, http: actor.http.clone() }
+    }
+
+    /// The next op, in a group of its own.
+    pub fn op(&mut self, action: &str, kind: &str, record: Uuid, base_seq: i64, content: Value) -> Value {
+        self.last_op_no += 1;
+        let content_field = if action == "patch" { "patch" } else { "value" };
+        let mut op = json!({
+            "op_id": Uuid::now_v7(), "op_no": self.last_op_no, "group": format!("g{}", self.last_op_no),
+            "kind": kind, "record_id": record, "action": action, "base_seq": base_seq,
+        });
+        if !content.is_null() {
+            op[content_field] = content;
+        }
+        op
+    }
+
+    /// The next op, in a named group.
+    pub fn op_in(&mut self, group: &str, action: &str, kind: &str, record: Uuid, content: Value) -> Value {
+        let mut op = self.op(action, kind, record, 0, content);
+        op["group"] = group.into();
+        op
+    }
+
+    /// The next op: an item made.
+    pub fn create_item(&mut self, record: Uuid, name: &str) -> Value {
+        self.op("create", "item", record, 0, super::bodies::item(name))
+    }
+
+    /// The push of some ops, not yet sent.
+    #[must_use]
+    pub fn pushing(&self, ops: &[Value]) -> Call {
+        let body = json!({"replica_id": self.replica, "schema_version": 1, "ops": ops});
+        self.http.call(Method::POST, &format!("/v1/kitrooms/{}/ops", self.kitroom)).json(&body)
+    }
+
+    /// Pushes ops; answers their results.
+    ///
+    /// # Panics
+    /// When the push is not taken, or the results are not those of the ops in their order.
+    #[track_caller]
+    pub fn push<'a>(&'a self, ops: &'a [Value]) -> impl Future<Output = Vec<Value>> + 'a {
+        async move {
+            let reply = self.pushing(ops).send().await;
+            results_of(&reply, ops)
+        }
+    }
+
+    /// The whole kitroom, page by page.
+    ///
+    /// # Panics
+    /// When a page is not as it should be.
+    pub async fn pull(&self, limit: i64) -> (Vec<Change>, String) {
+        let (mut all, mut cursor): (Vec<Change>, Option<String>) = (Vec::new(), None);
+        loop {
+            let page = self.page(cursor.as_deref(), limit).await;
+            let after = all.last().map_or(0, |change| change.seq);
+            assert_page(&page, after, limit);
+            all.extend(page.changes);
+            if !page.has_more {
+                return (all, page.next_cursor);
+            }
+            cursor = Some(page.next_cursor);
+        }
+    }
+
+    /// One page of changes.
+    pub async fn page(&self, cursor: Option<&str>, limit: i64) -> ChangesPage {
+        self.asking(cursor, limit).send().await.read()
+    }
+
+    /// The question for a page, not yet sent.
+    #[must_use]
+    pub fn asking(&self, cursor: Option<&str>, limit: i64) -> Call {
+        let cursor = cursor.map(|cursor| format!("&cursor={cursor}")).unwrap_or_default();
+        self.http.getting(&format!("/v1/kitrooms/{}/changes?limit={limit}{cursor}", self.kitroom))
+    }
+
+    /// The kitroom's digest as the service keeps it.
+    pub async fn digest(&self) -> Digest {
+        self.http.get(&format!("/v1/kitrooms/{}/digest", self.kitroom)).await.read()
+    }
+}
+
+/// The results of a push that was taken, one per op in its order.
+///
+/// # Panics
+/// When it was not taken so.
+#[must_use]
+#[track_caller]
+pub fn results_of(reply: &Reply, ops: &[Value]) -> Vec<Value> {
+    let body = reply.expect(200);
+    let results = body["results"].as_array().cloned().unwrap_or_default();
+    let ids = |values: &[Value]| values.iter().map(|value| value["op_id"].clone()).collect::<Vec<_>>();
+    assert_eq!(ids(&results), ids(ops), "one result per op, in their order");
+    results
+}
+
+/// The statuses of results.
+#[must_use]
+pub fn statuses(results: &[Value]) -> Vec<&str> {
+    results.iter().map(|result| result["status"].as_str().unwrap_or("?")).collect()
+}
+
+/// The code of the problem of a result that was refused.
+///
+/// # Panics
+/// When it was not.
+#[must_use]
+#[track_caller]
+pub fn refusal(result: &Value) -> &str {
+    assert_eq!(result["status"], "rejected", "{result}");
+    let urn = result["problem"]["type"].as_str().unwrap_or_else(|| panic!("no problem in {result}"));
+    urn.rsplit(':').next().unwrap_or_default()
+}
+
+/// Checks what holds of every page that was asked for after `after`.
+///
+/// # Panics
+/// When it does not.
+#[track_caller]
+pub fn assert_page(page: &ChangesPage, after: i64, limit: i64) {
+    let seqs: Vec<i64> = page.changes.iter().map(|change| change.seq).collect();
+    assert!(seqs.len() as i64 <= limit, "{} changes on a page of {limit}", seqs.len());
+    assert!(seqs.iter().all(|seq| (after + 1..=page.head_seq).contains(seq)), "{seqs:?} after {after}");
+    assert!(seqs.windows(2).all(|pair| pair[0] < pair[1]), "not in order: {seqs:?}");
+    let last = seqs.last().copied().unwrap_or(after);
+    assert_eq!(page.has_more, last < page.head_seq, "has_more at {last} of {}", page.head_seq);
+    for change in &page.changes {
+        assert_eq!(change.record.is_none(), change.deleted, "{change:?}");
+    }
+}
+
+/// The records of a full pull as a replica holds them, by kind; deleted ones left out.
+///
+/// # Panics
+/// When one cannot be read.
+#[must_use]
+pub fn replica_of(changes: &[Change]) -> BTreeMap<String, Vec<Stored>> {
+    let mut records: BTreeMap<String, Vec<Stored>> = BTreeMap::new();
+    for change in changes {
+        let Some(record) = &change.record else { continue };
+        let kind = kind(&change.kind).unwrap_or_else(|| panic!("an unknown kind: {}", change.kind));
+        let stored = Stored::from_wire(kind, record).unwrap_or_else(|| panic!("cannot be read: {change:?}"));
+        records.entry(change.kind.clone()).or_default().push(stored);
+    }
+    records
+}
