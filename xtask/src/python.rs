@@ -1,6 +1,7 @@
 //! The checks against Python's reference libraries, in an environment of their own (`.venv`).
 
 use std::fs;
+use std::path::PathBuf;
 use std::process::Command;
 
 use crate::setup;
@@ -48,27 +49,31 @@ fn make(tree: &Tree) -> bool {
 
 /// The computations against independent libraries.
 pub(crate) fn differential(tree: &Tree) -> Result<(), Failure> {
-    check(tree, "differential", "--calc", "calc", &[])
+    check(tree, "differential", "--calc", tree.built("examples/calc"), &[])
 }
 
 /// The same with many more cases.
 pub(crate) fn differential_soak(tree: &Tree) -> Result<(), Failure> {
-    check(tree, "differential", "--calc", "calc", &["--soak"])
+    check(tree, "differential", "--calc", tree.built("examples/calc"), &["--soak"])
 }
 
 /// The lightest sets against a general solver.
 pub(crate) fn lightest(tree: &Tree) -> Result<(), Failure> {
-    check(tree, "lightest", "--solve", "solve", &[])
+    check(tree, "lightest", "--solve", tree.built("examples/solve"), &[])
 }
 
 /// The same with many more cases.
 pub(crate) fn lightest_soak(tree: &Tree) -> Result<(), Failure> {
-    check(tree, "lightest", "--solve", "solve", &["--soak"])
+    check(tree, "lightest", "--solve", tree.built("examples/solve"), &["--soak"])
+}
+
+/// The times of both, with the release build.
+pub(crate) fn lightest_bench(tree: &Tree) -> Result<(), Failure> {
+    check(tree, "lightest", "--solve", tree.released("examples/solve"), &["--bench"])
 }
 
 /// Runs `tests/python/TOPIC/run.py`, which asks an example program of `domain`.
-fn check(tree: &Tree, topic: &str, option: &str, example: &str, more: &[&str]) -> Result<(), Failure> {
-    let program = tree.built("examples").join(example);
+fn check(tree: &Tree, topic: &str, option: &str, program: PathBuf, more: &[&str]) -> Result<(), Failure> {
     let mut script = command(tree);
     script.arg(format!("tests/python/{topic}/run.py")).arg(option).arg(program).args(more);
     run(&mut script)

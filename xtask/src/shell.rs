@@ -47,6 +47,11 @@ impl Tree {
         beside.unwrap_or_else(|| self.path("target/debug")).join(name)
     }
 
+    /// A program of the release build, which lies beside the development build.
+    pub(crate) fn released(&self, name: &str) -> PathBuf {
+        self.built("../release").join(name)
+    }
+
     /// A command that runs in the tree's root.
     pub(crate) fn command(&self, program: impl AsRef<std::ffi::OsStr>) -> Command {
         let mut command = Command::new(program);

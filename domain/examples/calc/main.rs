@@ -9,8 +9,11 @@
 mod args;
 mod effort;
 mod light;
+mod pool_life;
 mod provisions;
 mod trends;
+mod wear;
+mod weighing;
 mod wind_chill;
 
 use std::io::{self, BufRead, Write};
@@ -23,8 +26,16 @@ use args::{Args, Refusal};
 type Answer = Result<Value, Refusal>;
 
 /// The topics, asked in turn; one that does not know the method says `None`.
-const TOPICS: &[fn(&str, &Args) -> Option<Answer>] =
-    &[effort::answer, light::answer, provisions::answer, trends::answer, wind_chill::answer];
+const TOPICS: &[fn(&str, &Args) -> Option<Answer>] = &[
+    effort::answer,
+    light::answer,
+    provisions::answer,
+    trends::answer,
+    wind_chill::answer,
+    pool_life::answer,
+    wear::answer,
+    weighing::answer,
+];
 
 fn reply(line: &str) -> Value {
     let question: Value = match serde_json::from_str(line) {

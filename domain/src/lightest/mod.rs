@@ -5,16 +5,22 @@ mod dominance;
 mod fill;
 mod fit;
 mod flow;
+mod from_rules;
+pub mod kit_like;
 mod limits;
 mod lp;
 mod model;
 mod pack;
 mod problem;
 mod reasons;
+mod rule_needs;
 mod search;
 mod shadow;
 mod solve;
 
+pub use from_rules::{
+    KitCandidate, LightestSet, Question, SetEntry, SetReason, lightest_set, locked_place, offers,
+};
 pub use limits::Limits;
 pub use problem::{
     Container, Item, Lock, LockedPlace, MAX_DEPTH, Need, PairGroup, Place, Pocket, Problem, ProblemError,

@@ -7,7 +7,10 @@
 use super::fit::Fit;
 use super::flow::Flow;
 use super::lp::Row;
-use super::problem::{LockedPlace, Need, Problem, Requirement};
+use super::problem::{LockedPlace, Need, Problem, ProblemError, Requirement};
+
+/// Below 2^53 whole numbers are exact as floating-point numbers.
+const MOST_COST: i128 = 4_000_000_000_000_000;
 
 /// A count rule, at the top or within an alternative.
 pub(super) struct Leaf {
@@ -102,7 +105,9 @@ impl Model {
         if let Some(fit) = &model.fit {
             model.mass_step = 1;
             for i in 0..model.items {
-                model.cost[i] = fit.scarcity(i) * model.count_scale + 1;
+                // The weight is only a guide; what is too large for it counts as very large.
+                model.cost[i] =
+                    (fit.scarcity(i).min(1_000_000_000) * model.count_scale).min(1_000_000_000_000) + 1;
             }
             model.find_dominance(problem, Goal::Smallest);
         } else {
@@ -369,8 +374,22 @@ impl Model {
         self.mass_step = problem.items.iter().fold(0, |g, item| gcd(g, item.mass_mg as i64)).max(1);
         self.cost = vec![0; self.lo.len()];
         for (cost, item) in self.cost.iter_mut().zip(&problem.items) {
-            *cost = item.mass_mg as i64 * self.count_scale + 1;
+            *cost = (item.mass_mg as i64).saturating_mul(self.count_scale).saturating_add(1);
         }
+    }
+
+    /// Refuses masses and numbers of units whose products are no longer exact.
+    pub fn check_costs(&self) -> Result<(), ProblemError> {
+        let all: i128 = self.cost.iter().zip(&self.hi).map(|(&c, &h)| i128::from(c) * i128::from(h)).sum();
+        if all > MOST_COST {
+            let what = "the product of all masses in mg and units".to_owned();
+            return Err(ProblemError::TooLarge {
+                what,
+                value: u64::try_from(all).unwrap_or(u64::MAX),
+                most: MOST_COST as u64,
+            });
+        }
+        Ok(())
     }
 
     /// The graph of a component at `x`: rule demands against units. Returns the cut row when the demands cannot be met.

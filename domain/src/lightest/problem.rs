@@ -208,8 +208,12 @@ pub struct Problem {
 pub const MAX_DEPTH: usize = 4;
 /// Most units of one item.
 pub const MAX_UNITS: u32 = 10_000;
-/// Greatest mass in mg, volume, capacity or amount.
-pub const MAX_AMOUNT: u64 = 1_000_000_000;
+/// Greatest mass in mg, volume or capacity.
+pub const MAX_SIZE: u64 = 1_000_000_000;
+/// Greatest amount of a total.
+pub const MAX_AMOUNT: u64 = 1_000_000_000_000;
+/// Greatest sum of all amounts of a total.
+const MAX_SUM: u128 = 1_000_000_000_000_000;
 /// Most pockets.
 pub const MAX_POCKETS: usize = 32;
 /// Most items.
@@ -269,14 +273,14 @@ impl Problem {
         most("the number of pockets".into(), pockets.len() as u64, MAX_POCKETS as u64)?;
         unique("pockets", pockets.iter().map(|p| &p.id))?;
         for p in pockets {
-            most(format!("the volume of pocket {:?}", p.id), p.volume, MAX_AMOUNT)?;
+            most(format!("the volume of pocket {:?}", p.id), p.volume, MAX_SIZE)?;
         }
         for item in &self.items {
-            most(format!("the mass of item {:?} in mg", item.id), item.mass_mg, MAX_AMOUNT)?;
-            most(format!("the volume of item {:?}", item.id), item.volume, MAX_AMOUNT)?;
+            most(format!("the mass of item {:?} in mg", item.id), item.mass_mg, MAX_SIZE)?;
+            most(format!("the volume of item {:?}", item.id), item.volume, MAX_SIZE)?;
             most(format!("the number of units of item {:?}", item.id), item.units.into(), MAX_UNITS.into())?;
             if let Some(container) = &item.container {
-                most(format!("what item {:?} holds", item.id), container.volume, MAX_AMOUNT)?;
+                most(format!("what item {:?} holds", item.id), container.volume, MAX_SIZE)?;
                 most(format!("the number of containers {:?}", item.id), item.units.into(), 1)?;
             }
             for &p in item.only_in.iter().flatten() {
@@ -332,7 +336,17 @@ impl Problem {
                         });
                     }
                 }
-                self.index(amounts.iter().map(|a| a.0), &place)
+                self.index(amounts.iter().map(|a| a.0), &place)?;
+                let sum: u128 =
+                    amounts.iter().map(|&(i, a)| a as u128 * u128::from(self.items[i].units)).sum();
+                if sum > MAX_SUM {
+                    return Err(ProblemError::TooLarge {
+                        what: format!("the sum of all amounts of {place}"),
+                        value: u64::try_from(sum).unwrap_or(u64::MAX),
+                        most: MAX_SUM as u64,
+                    });
+                }
+                Ok(())
             }
             Need::AnyOf(options) => {
                 if depth >= MAX_DEPTH {

@@ -8,7 +8,7 @@ use super::problem::{Place, Problem, ProblemError};
 use super::search::{Found, Search};
 
 /// How far the proof went.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Status {
     /// No set is lighter.
@@ -81,6 +81,7 @@ pub fn solve(problem: &Problem, limits: &mut Limits<'_>) -> Result<Answer, Probl
     problem.validate()?;
     let active = vec![true; problem.requirements.len()];
     let model = Model::build(problem, &active, true);
+    model.check_costs()?;
     let mut search = Search::new(&model);
     let found = search.run(&model.lo, &model.hi, i64::MAX, false, limits);
     let mut answer = Answer {

@@ -202,7 +202,7 @@ impl Slopes {
 
     fn select_some(&self, ranks: &[u64]) -> Vec<f64> {
         let sample = self.sample();
-        let few = 16 * self.points.len() as u64;
+        let few = 12 * self.points.len() as u64;
         let mut scratch = Vec::with_capacity(self.points.len());
         // Counts at sample values, which serve all ranks.
         let mut known = std::collections::BTreeMap::from([(0, 0), (sample.len() - 1, self.pairs)]);
@@ -240,7 +240,7 @@ impl Slopes {
                     }
                     listed = Some(list);
                 }
-                listed.as_ref().map_or(f64::NAN, |l| l.pick(rank))
+                listed.as_mut().map_or(f64::NAN, |l| l.pick(rank))
             })
             .collect()
     }
@@ -263,12 +263,11 @@ impl Slopes {
                 slopes.push(s);
             }
         });
-        slopes.sort_unstable_by(f64::total_cmp);
         Listed { low, high, before, at_low, at_high, slopes }
     }
 }
 
-/// The slopes around a bracket, sorted; those equal to its ends only counted.
+/// The slopes around a bracket, in no order; those equal to its ends only counted.
 struct Listed {
     low: f64,
     high: f64,
@@ -279,10 +278,10 @@ struct Listed {
 }
 
 impl Listed {
-    fn pick(&self, rank: u64) -> f64 {
+    fn pick(&mut self, rank: u64) -> f64 {
         let Some(k) = rank.checked_sub(self.before) else { return f64::NAN };
-        let under = self.slopes.partition_point(|&s| s < self.low) as u64;
-        let within = self.slopes.partition_point(|&s| s < self.high) as u64;
+        let under = self.slopes.iter().filter(|&&s| s < self.low).count() as u64;
+        let within = self.slopes.iter().filter(|&&s| s < self.high).count() as u64;
         let index = if k < under {
             k
         } else if k < under + self.at_low {
@@ -294,7 +293,10 @@ impl Listed {
         } else {
             k - self.at_low - self.at_high
         };
-        self.slopes.get(index as usize).copied().unwrap_or(f64::NAN)
+        if index as usize >= self.slopes.len() {
+            return f64::NAN;
+        }
+        *self.slopes.select_nth_unstable_by(index as usize, f64::total_cmp).1
     }
 }
 

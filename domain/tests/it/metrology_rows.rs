@@ -117,7 +117,216 @@ fn check(row: &Row) {
             assert!(!mean.consistent);
             assert_eq!(mean.u, mean.u_external.unwrap());
         }
-        _ => {}
+        "M5" => {
+            let sets: Vec<Vec<f64>> = read("weighing/gum_h2.csv")
+                .iter()
+                .map(|set| vec![set.number("V_V"), set.number("I_mA") / 1_000.0, set.number("phi_rad")])
+                .collect();
+            let means = simultaneous_means(&sets).unwrap();
+            let results = propagate(&means, |x| {
+                let (v, i, phi) = (x[0], x[1], x[2]);
+                vec![v / i * phi.cos(), v / i * phi.sin(), v / i]
+            })
+            .unwrap();
+            // Each quantity is followed by its u; take the u after its own label.
+            for (k, label) in ["R=", "X=", "Z="].iter().enumerate() {
+                is(results.values[k], label);
+                let own = &expected[expected.find(label).unwrap()..];
+                assert_printed(id, results.u[k], after(own, "u="), tolerance);
+            }
+            // JCGM 100:2008, table H.4, prints the coefficients to three decimals.
+            for ((i, j), label) in [(0, 1), (0, 2), (1, 2)].iter().zip(["r(R,X)=", "r(R,Z)=", "r(X,Z)="]) {
+                is(results.r[*i][*j], label);
+            }
+        }
+        "M6" => {
+            let rows = read("weighing/gum_h3.csv");
+            let t: Vec<f64> = rows.iter().map(|row| row.number("t_C")).collect();
+            let b: Vec<f64> = rows.iter().map(|row| row.number("b_C")).collect();
+            let line = calibration_line(&t, &b, 20.0).unwrap();
+            is(line.intercept, "y1=");
+            is(line.slope, "y2=");
+            is(line.r, "r=");
+            let from_slope = &expected[expected.find("y2=").unwrap()..];
+            assert_printed(id, line.u_intercept, after(expected, "s="), tolerance);
+            assert_printed(id, line.u_slope, after(from_slope, "s="), tolerance);
+            let after_r = &expected[expected.find("r=").unwrap()..];
+            assert_printed(id, line.s, after(after_r, "s="), tolerance);
+            let at_30 = line.at(30.0).unwrap();
+            is(at_30.value, "b(30)=");
+            is(at_30.u, "u=");
+            assert_eq!(at_30.dof, 9);
+        }
+        "M10" | "M11" => {
+            let corrected =
+                buoyancy_corrected_g(arg("R="), arg("rho="), environment::REFERENCE_AIR_DENSITY).unwrap();
+            first_is(corrected - arg("R="));
+        }
+        "M12" => {
+            let air = numbers(&input[input.find("rho_a").unwrap()..]);
+            let at = |air| buoyancy_corrected_g(300.0, 1140.0, air).unwrap();
+            // "1.2->1.0066": the arrow's hyphen is no sign.
+            let (before, then) = (air[0].value, after(input, "->").value);
+            first_is(at(then) - at(before));
+        }
+        "M13" => {
+            for label in ["g(0)", "g(45)", "g(60)", "g(90)"] {
+                assert!(input.contains(label));
+            }
+            let got = [0.0, 45.0, 60.0, 90.0].map(|latitude| normal_gravity(latitude, 0.0).unwrap());
+            assert_all_printed(id, &got, &all[..4], tolerance);
+        }
+        "M14" => {
+            let mass = arg("");
+            let shown = moved_scale_reading_g(mass, (60.0, 0.0), (28.0, 2_000.0)).unwrap();
+            assert!(input.contains("60N sea level") && input.contains("28N 2000 m"));
+            first_is(shown - mass);
+        }
+        "M20" => {
+            let adjusted = two_way();
+            let got: Vec<f64> = adjusted.items.iter().map(|item| item.mass_g).collect();
+            for (got, label) in got.iter().zip(["A=", "B=", "C="]) {
+                is(*got, label);
+            }
+            let offsets: Vec<f64> = adjusted.sittings.iter().map(|sitting| sitting.offset_g).collect();
+            let printed = numbers(&expected[expected.find('[').unwrap()..]);
+            assert_all_printed(id, &offsets, &printed[..3], tolerance);
+            is(adjusted.s_g.unwrap(), "s=");
+            is(adjusted.dof as f64, "dof=");
+            is(adjusted.items[0].u_g, "se(A)=");
+            assert!(adjusted.items.iter().all(|item| !item.relative));
+        }
+        "M21" => {
+            let means: Vec<f64> = two_way().items.iter().map(|item| item.plain_mean_g).collect();
+            for (got, label) in means.iter().zip(["A=", "B=", "C="]) {
+                is(*got, label);
+            }
+        }
+        "M22" => {
+            let (weight, item) = input.split_once("] A=").unwrap();
+            let weight = values(weight.split_once('[').unwrap().1);
+            let item = values(item.split_once(']').unwrap().0);
+            let readings = drifting_readings(&weight, &item);
+            let model = AdjustmentModel { resolution_g: None, drifting: vec!["A"] };
+            let adjusted = adjust(&readings, &model).unwrap();
+            let a = &adjusted.items[0];
+            is(a.mass_g, "A0=");
+            is(a.drift_g.unwrap(), "slope=");
+            is(a.u_drift_g.unwrap(), "se ");
+            is(adjusted.s_g.unwrap(), "s=");
+            let times: Vec<f64> = (0..item.len()).map(|t| t as f64).collect();
+            is(calibration_line(&times, &item, 0.0).unwrap().slope, "naive slope ");
+        }
+        "M23" => {
+            let pairs: Vec<CheckReading> = [("100->", 100.0), ("500->", 500.0)]
+                .iter()
+                .map(|(label, known_g)| CheckReading {
+                    known_g: *known_g,
+                    u_known_g: 0.0,
+                    reading_g: arg(label),
+                })
+                .collect();
+            let line = gain_offset(&pairs, 0.1 / 12f64.sqrt()).unwrap();
+            is(line.gain, "gain ");
+            is(line.offset_g, "offset ");
+            is(line.correct(arg("raw "), 0.03).unwrap().mass_g, "corrected ");
+        }
+        "M24" | "M25" => {
+            let side = if input.contains("two-sided") { Side::Both } else { Side::Upper };
+            let sizes = values(&input[input.find("n=").unwrap() + 2..]);
+            let got: Vec<f64> =
+                sizes.iter().map(|n| grubbs_critical(*n as usize, arg("alpha "), side).unwrap()).collect();
+            assert_all_printed(id, &got, &all, tolerance);
+        }
+        "M26" => {
+            let readings = values(input);
+            let test = grubbs(&readings, 0.05, Side::Both).unwrap();
+            is(test.mean, "mean ");
+            is(test.sd, "s ");
+            is(test.g, "G=");
+            is(readings[test.index], "outlier ");
+            assert!(test.outlier);
+        }
+        "M27" => {
+            let readings = values(input);
+            let distances = modified_z(&readings, 0.1).unwrap();
+            is(distances.median, "median ");
+            is(distances.mad, "MAD ");
+            is(distances.z[distances.flagged[0]], "modified z(419)=");
+            assert_eq!(distances.flagged.len(), 1);
+        }
+        "M28" => {
+            let readings = values(input.split_once("with").unwrap().0);
+            let distances = modified_z(&readings, arg("d=")).unwrap();
+            is(distances.mad, "MAD=");
+            is(distances.scale, "d/(2sqrt3)=");
+            is(distances.z[5], "z(419)=");
+            assert!(distances.floored && distances.flagged.contains(&5));
+        }
+        "M29" => {
+            let stream = values(input.split_once(';').unwrap().0);
+            let mut detector = StableDetector::new(arg("d=")).unwrap();
+            let fired: Vec<Stable> = stream
+                .iter()
+                .enumerate()
+                .filter_map(|(at, reading)| detector.push(0.2 * at as f64, *reading).unwrap())
+                .collect();
+            assert_eq!(fired.len(), 1, "fires once until the pan is empty");
+            is(fired[0].index as f64, "index ");
+            is(fired[0].reading_g, "median ");
+        }
+        id => panic!("no check for row {id}"),
+    }
+}
+
+fn two_way() -> Adjustment<u32, String> {
+    let readings: Vec<SittingReading<u32, String>> = read("weighing/two_way_observations.csv")
+        .iter()
+        .map(|row| SittingReading {
+            sitting: row.number("session") as u32,
+            load: if row.text("known_mass_g").is_empty() {
+                Load::Item(row.text("item").to_owned())
+            } else {
+                Load::Weight {
+                    name: row.text("item").to_owned(),
+                    mass_g: row.number("known_mass_g"),
+                    u_g: 0.0,
+                }
+            },
+            reading_g: row.number("reading_g"),
+            time: 0.0,
+        })
+        .collect();
+    adjust(&readings, &AdjustmentModel::default()).unwrap()
+}
+
+fn drifting_readings(weight: &[f64], item: &[f64]) -> Vec<SittingReading<usize, &'static str>> {
+    let of =
+        |sitting: usize, load, reading_g| SittingReading { sitting, load, reading_g, time: sitting as f64 };
+    let known = Load::Weight { name: "K200", mass_g: 200.0, u_g: 0.0 };
+    weight
+        .iter()
+        .zip(item)
+        .enumerate()
+        .flat_map(|(at, (weight, item))| [of(at, known.clone(), *weight), of(at, Load::Item("A"), *item)])
+        .collect()
+}
+
+#[test]
+fn grubbs_critical_tabulated_sizes_match_scipy() {
+    for row in read("weighing/grubbs_critical.csv") {
+        let side = match row.text("sided") {
+            "two" => Side::Both,
+            "one" => Side::Upper,
+            side => panic!("no side {side}"),
+        };
+        let got = grubbs_critical(row.number("n") as usize, row.number("alpha"), side).unwrap();
+        assert_close(
+            &format!("n={} {}", row.text("n"), row.text("sided")),
+            got,
+            row.number("expected"),
+            row.tolerance(),
+        );
     }
 }
 

@@ -29,13 +29,19 @@ impl Row {
 pub fn read(path: &str) -> Vec<Row> {
     let path = format!("{}/../fixtures/{path}", env!("CARGO_MANIFEST_DIR"));
     let text = fs::read_to_string(&path).unwrap_or_else(|error| panic!("{path}: {error}"));
-    let mut reader = csv::ReaderBuilder::new().comment(Some(b'#')).from_reader(text.as_bytes());
+    let mut reader =
+        csv::ReaderBuilder::new().comment(Some(b'#')).flexible(true).from_reader(text.as_bytes());
     let names: Vec<String> = reader.headers().unwrap().iter().map(str::to_owned).collect();
+    // The source comes last and may hold commas.
+    let last = names.len() - 1;
     let rows: Vec<Row> = reader
         .records()
         .map(|record| {
             let record = record.unwrap();
-            Row(names.iter().cloned().zip(record.iter().map(str::to_owned)).collect())
+            assert!(record.len() > last, "{path}: a short line {record:?}");
+            let mut fields: Vec<String> = record.iter().take(last).map(str::to_owned).collect();
+            fields.push(record.iter().skip(last).collect::<Vec<_>>().join(","));
+            Row(names.iter().cloned().zip(fields).collect())
         })
         .collect();
     assert!(!rows.is_empty(), "{path} has no rows");
@@ -101,7 +107,11 @@ pub fn after(text: &str, label: &str) -> Printed {
     let position = text
         .match_indices(label)
         .map(|(position, _)| position)
-        .find(|position| *position == 0 || !text.as_bytes()[position - 1].is_ascii_alphanumeric())
+        .find(|position| {
+            *position == 0
+                || !label.starts_with(char::is_alphanumeric)
+                || !text.as_bytes()[position - 1].is_ascii_alphanumeric()
+        })
         .unwrap_or_else(|| panic!("no {label} in {text}"));
     numbers(&text[position + label.len()..])[0]
 }

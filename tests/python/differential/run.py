@@ -15,12 +15,15 @@ sys.dont_write_bytecode = True  # the source tree stays as it was
 
 import effort
 import light
+import pool_life
 import provisions
 import trends
+import wear
+import weighing
 import wind_chill
 from harness import Calc, run_method
 
-TOPICS = [effort, light, provisions, trends, wind_chill]
+TOPICS = [effort, light, pool_life, provisions, trends, wear, weighing, wind_chill]
 
 
 def main() -> int:

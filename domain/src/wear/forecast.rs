@@ -1,0 +1,88 @@
+//! The model that the tests allow, and what it says about a limit.
+
+use serde::Serialize;
+
+use super::head_test::{HeadTest, UsePath, UsePoint, check_tests};
+use super::model::{HeadForecast, WearLife, WearModel};
+use super::ols::{LEAST_TESTS, fit_ols};
+use super::posterior::update;
+use super::prior::{Prior, PriorBasis};
+use super::tobit::fit_tobit;
+use crate::no_estimate::NoEstimate;
+
+/// Head, probability and hours left from one model.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct WearAnswer {
+    /// The head at the asked use.
+    pub head: HeadForecast,
+    /// P(the garment's head >= limit) there.
+    pub p_at_least: f64,
+    /// P(the next test shows >= limit) there.
+    pub p_next_at_least: f64,
+    /// Hours until the one-sided 95 % bound meets the limit, or why that cannot be said.
+    #[serde(serialize_with = "life_or_reason")]
+    pub life: Result<WearLife, NoEstimate>,
+    /// What of a prior to show beside the numbers; `None` for fitted models.
+    pub assumption: Option<(PriorBasis, String)>,
+}
+
+fn life_or_reason<S: serde::Serializer>(
+    life: &Result<WearLife, NoEstimate>,
+    serializer: S,
+) -> Result<S::Ok, S::Error> {
+    #[derive(Serialize)]
+    #[serde(untagged)]
+    enum Shown<'a> {
+        Life(&'a WearLife),
+        Reason { no_estimate: String },
+    }
+    match life {
+        Ok(life) => Shown::Life(life).serialize(serializer),
+        Err(reason) => Shown::Reason { no_estimate: reason.to_string() }.serialize(serializer),
+    }
+}
+
+/// Forecasts the head along a path of use against a limit in mm.
+///
+/// From five exact tests on by least squares, with bounds among the tests by censored likelihood; with fewer exact tests by
+/// the prior, or not at all when there is none. A prior without any test says what was assumed and nothing else.
+///
+/// # Errors
+/// Those of [`fit_ols`], [`fit_tobit`] and [`update`]; `TooFew` for fewer than five exact tests without a prior.
+pub fn forecast(
+    tests: &[HeadTest],
+    prior: Option<&Prior>,
+    path: &UsePath,
+    at: UsePoint,
+    limit_mm: f64,
+) -> Result<WearAnswer, NoEstimate> {
+    check_tests(tests)?;
+    let exact = tests.iter().filter(|test| test.is_exact()).count();
+    if exact >= LEAST_TESTS {
+        return if exact == tests.len() {
+            answer(&fit_ols(tests)?, path, at, limit_mm, None)
+        } else {
+            answer(&fit_tobit(tests, None)?, path, at, limit_mm, None)
+        };
+    }
+    let Some(prior) = prior else {
+        return Err(NoEstimate::TooFew { what: "exact head tests", needed: LEAST_TESTS, got: exact });
+    };
+    answer(&update(prior, tests)?, path, at, limit_mm, Some((prior.basis, prior.note.clone())))
+}
+
+fn answer(
+    model: &dyn WearModel,
+    path: &UsePath,
+    at: UsePoint,
+    limit_mm: f64,
+    assumption: Option<(PriorBasis, String)>,
+) -> Result<WearAnswer, NoEstimate> {
+    Ok(WearAnswer {
+        head: model.forecast(at, 0.90)?,
+        p_at_least: model.p_at_least(at, limit_mm)?,
+        p_next_at_least: model.p_next_at_least(at, limit_mm)?,
+        life: model.life(path, limit_mm, 0.95),
+        assumption,
+    })
+}
