@@ -26,7 +26,7 @@ use crate::platform::clock::Clock;
 use crate::platform::db;
 use crate::platform::embedded_pg::EmbeddedPg;
 use crate::platform::error::ApiError;
-use crate::platform::limits::LoginLimits;
+use crate::platform::limits::{Bounds, LoginLimits};
 use crate::platform::telemetry;
 
 /// Connections to the database in all; more do not make it faster on the machines this is for.
@@ -132,6 +132,7 @@ fn serve(args: &ServeArgs) -> Result<(), Failure> {
         signing_key,
         password_cost: PasswordCost::PRODUCTION,
         login_limits: LoginLimits::production(args.behind_proxy),
+        bounds: Bounds::PRODUCTION,
         clock: Clock::system(),
     };
     let address = listener.local_addr().map_err(|error| error.to_string())?;

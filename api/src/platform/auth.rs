@@ -4,6 +4,7 @@ use std::collections::HashMap;
 use std::future::{Ready, ready};
 use std::path::Path;
 use std::pin::Pin;
+use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, RwLock};
 use std::time::{Duration, Instant};
 
@@ -346,16 +347,27 @@ impl FromRequest for RecentLogin {
 
 /// Credentials that were found good a moment ago, by their hash.
 #[derive(Debug, Default)]
-struct Remembered(RwLock<HashMap<[u8; 32], (Account, Instant)>>);
+struct Remembered {
+    found: RwLock<HashMap<[u8; 32], (Account, Instant)>>,
+    /// Counts the times that all was forgotten: what was read from the database before is not put in after.
+    forgotten: AtomicU64,
+}
 
 impl Remembered {
     fn get(&self, key: &[u8; 32]) -> Option<Account> {
-        let map = self.0.read().ok()?;
+        let map = self.found.read().ok()?;
         map.get(key).filter(|(_, since)| since.elapsed() < REMEMBERED).map(|(account, _)| *account)
     }
 
-    fn put(&self, key: [u8; 32], account: Account) {
-        if let Ok(mut map) = self.0.write() {
+    fn generation(&self) -> u64 {
+        self.forgotten.load(Ordering::SeqCst)
+    }
+
+    fn put(&self, generation: u64, key: [u8; 32], account: Account) {
+        if let Ok(mut map) = self.found.write() {
+            if generation != self.generation() {
+                return;
+            }
             if map.len() >= REMEMBERED_AT_MOST {
                 map.retain(|_, (_, since)| since.elapsed() < REMEMBERED);
             }
@@ -366,7 +378,8 @@ impl Remembered {
     }
 
     fn clear(&self) {
-        if let Ok(mut map) = self.0.write() {
+        if let Ok(mut map) = self.found.write() {
+            self.forgotten.fetch_add(1, Ordering::SeqCst);
             map.clear();
         }
     }
@@ -432,13 +445,13 @@ impl Authenticator {
     }
 
     async fn account(&self, bearer: &str, pool: &Pool, clock: &Clock) -> Result<Account, ApiError> {
-        let key = token::hash(bearer);
+        let (key, generation) = (token::hash(bearer), self.remembered.generation());
         if bearer.starts_with(token::DEVICE) {
             if let Some(account) = self.remembered.get(&key) {
                 return Ok(account);
             }
             let account = self.device(bearer, key, pool, clock).await?;
-            self.remembered.put(key, account);
+            self.remembered.put(generation, key, account);
             return Ok(account);
         }
         let claims = self.access.check(bearer)?;
@@ -446,7 +459,7 @@ impl Authenticator {
             return Ok(account);
         }
         let account = self.session(&claims, pool, clock).await?;
-        self.remembered.put(key, account);
+        self.remembered.put(generation, key, account);
         Ok(account)
     }
 

@@ -14,6 +14,7 @@ use serde_json::Value;
 use uuid::Uuid;
 
 use super::error::ApiError;
+use super::limits::Bounds;
 
 /// The most bytes of an ordinary body, after decompression: a record and its wrapping.
 pub const BODY_BYTES: usize = 128 * 1024;
@@ -80,7 +81,12 @@ async fn object(
     }
     let encoding =
         request.headers().get(header::CONTENT_ENCODING).map(|v| v.to_str().unwrap_or("?").to_owned());
-    let bytes = read_all(payload, limit).await?;
+    let patience = request.app_data::<web::Data<Bounds>>().map_or(Bounds::PRODUCTION.body, |bounds| bounds.body);
+    let Ok(bytes) = tokio::time::timeout(patience, read_all(payload, limit)).await else {
+        let words = format!("the body did not arrive within {} s", patience.as_secs());
+        return Err(ApiError::new(ErrorCode::BadRequest, words).with_header(header::CONNECTION, "close"));
+    };
+    let bytes = bytes?;
     let bytes = match encoding.as_deref().map(str::trim) {
         None | Some("identity") => bytes,
         Some(encoding) if encoding.eq_ignore_ascii_case("gzip") => gunzip(&bytes, limit)?,
@@ -158,6 +164,10 @@ fn query<T: DeserializeOwned>(text: &str) -> Result<T, ApiError> {
         .into_inner();
     let mut object = Object::new();
     for (name, value) in pairs {
+        // No text of ours holds it, and the database takes none that does.
+        if name.contains('\0') || value.contains('\0') {
+            return Err(wrong("", "the query holds a character that no text has"));
+        }
         let value = if NUMBERS.contains(&name.as_str()) {
             value.parse::<i64>().map(Value::from).map_err(|_| wrong(&name, "must be a whole number"))?
         } else {

@@ -2,6 +2,7 @@
 
 use std::net::IpAddr;
 use std::num::NonZeroU32;
+use std::time::Duration;
 
 use actix_web::HttpRequest;
 use actix_web::http::header::{HeaderName, RETRY_AFTER};
@@ -32,6 +33,29 @@ impl LoginLimits {
         let [per_account, per_address] = [10, 60].map(|n| NonZeroU32::new(n).unwrap_or(NonZeroU32::MIN));
         Self { per_account, per_address, behind_proxy }
     }
+}
+
+/// How much one kitroom, one account and one connection may take.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Bounds {
+    /// Records of one kitroom, deleted ones included, since each keeps its row.
+    pub records_per_kitroom: i64,
+    /// Kitrooms that one account owns.
+    pub kitrooms_per_account: i64,
+    /// How long the head of a request may take to arrive.
+    pub head: Duration,
+    /// How long its body may take.
+    pub body: Duration,
+}
+
+impl Bounds {
+    /// What the service uses.
+    pub const PRODUCTION: Self = Self {
+        records_per_kitroom: 2_000_000,
+        kitrooms_per_account: 100,
+        head: Duration::from_secs(10),
+        body: Duration::from_secs(30),
+    };
 }
 
 /// The most keys that are held before those that are full again are let go.

@@ -1,6 +1,7 @@
 //! The service under test: what the production builder builds, on a listener of its own, with its own database.
 
 use std::net::TcpListener;
+use std::num::NonZeroU32;
 use std::sync::{Arc, Mutex, PoisonError, mpsc};
 use std::thread::JoinHandle;
 
@@ -9,6 +10,7 @@ use api::app::{Settings, serve};
 use api::platform::auth::PasswordCost;
 use api::platform::clock::Clock;
 use api::platform::db;
+use api::platform::limits::{Bounds, LoginLimits};
 use chrono::{DateTime, TimeDelta, Utc};
 use tokio_postgres::types::FromSqlOwned;
 use tokio_postgres::{Client, NoTls};
@@ -54,6 +56,8 @@ impl TestClock {
     }
 }
 
+const PLENTY: NonZeroU32 = NonZeroU32::new(100_000).unwrap();
+
 /// A running service with a database to itself. It is stopped, and the database dropped, with the value.
 #[derive(Debug)]
 pub struct TestApp {
@@ -72,16 +76,28 @@ impl TestApp {
     /// # Panics
     /// When it cannot be had: a test is never skipped.
     pub async fn start() -> Self {
+        Self::start_with(|_| ()).await
+    }
+
+    /// The same with other settings.
+    ///
+    /// # Panics
+    /// When it cannot be had: a test is never skipped.
+    pub async fn start_with(change: impl FnOnce(&mut Settings)) -> Self {
         let db = TestDb::migrated(db::migrate);
         let clock = TestClock::default();
-        let settings = Settings {
+        let mut settings = Settings {
             database_url: db.url().to_owned(),
             connections: 4,
             workers: 2,
             signing_key: [7; 32],
             password_cost: PasswordCost::CHEAP,
+            // All tests ask from one address.
+            login_limits: LoginLimits { per_account: PLENTY, per_address: PLENTY, behind_proxy: false },
+            bounds: Bounds::PRODUCTION,
             clock: clock.clock(),
         };
+        change(&mut settings);
         let (address, server) = run(settings);
         let sql = connect(db.url()).await;
         Self { clock, http: Http::new(&format!("http://{address}")), server: Some(server), sql, db }

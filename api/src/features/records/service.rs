@@ -70,8 +70,13 @@ impl Change<'_> {
             hash,
             if_version: self.if_version,
         };
-        let sender =
-            Sender { account: self.write.account.id, replica: None, if_epoch: self.if_epoch, now: self.now };
+        let sender = Sender {
+            account: self.write.account.id,
+            replica: None,
+            if_epoch: self.if_epoch,
+            records_at_most: self.write.records_at_most,
+            now: self.now,
+        };
         let mut applied =
             door::apply_ops(conn, self.write.kitroom, sender, std::slice::from_ref(&op)).await?;
         let result =

@@ -155,6 +155,7 @@ pub async fn push_ops(
         account: write.account.id,
         replica: Some((push.replica, push.schema)),
         if_epoch: None,
+        records_at_most: write.records_at_most,
         now: now.0,
     };
     let mut conn = db::connection(&pool).await?;
