@@ -1,5 +1,7 @@
 //! Tests of the whole: real servers, real processes, a real PostgreSQL.
 
+mod accounts;
+mod authz;
 mod embedded_pg;
 mod every_file_is_listed;
 mod migrations;

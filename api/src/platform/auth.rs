@@ -29,7 +29,7 @@ use super::clock::Clock;
 use super::db::{self, Pool};
 use super::error::ApiError;
 use super::token;
-use crate::schema::{device_tokens, sessions};
+use crate::schema::{accounts, device_tokens, sessions};
 
 /// How long an access token lasts, in seconds.
 pub const ACCESS_TOKEN_S: i64 = 600;
@@ -360,7 +360,7 @@ impl Remembered {
     }
 
     fn generation(&self) -> u64 {
-        self.forgotten.load(Ordering::SeqCst)
+        AtomicU64::load(&self.forgotten, Ordering::SeqCst)
     }
 
     fn put(&self, generation: u64, key: [u8; 32], account: Account) {
@@ -379,7 +379,7 @@ impl Remembered {
 
     fn clear(&self) {
         if let Ok(mut map) = self.found.write() {
-            self.forgotten.fetch_add(1, Ordering::SeqCst);
+            AtomicU64::fetch_add(&self.forgotten, 1, Ordering::SeqCst);
             map.clear();
         }
     }
@@ -467,6 +467,8 @@ impl Authenticator {
         let mut conn = db::connection(pool).await?;
         let now = clock.now();
         let open: Option<DateTime<Utc>> = sessions::table
+            .inner_join(accounts::table.on(accounts::id.eq(sessions::account_id)))
+            .filter(accounts::deleted_at.is_null())
             .filter(sessions::id.eq(claims.sid))
             .filter(sessions::account_id.eq(claims.sub))
             .filter(sessions::revoked_at.is_null())
@@ -501,6 +503,8 @@ impl Authenticator {
         }
         let mut conn = db::connection(pool).await?;
         let row: Option<(Uuid, Uuid, Option<DateTime<Utc>>)> = device_tokens::table
+            .inner_join(accounts::table.on(accounts::id.eq(device_tokens::account_id)))
+            .filter(accounts::deleted_at.is_null())
             .filter(device_tokens::token_hash.eq(hash.to_vec()))
             .filter(device_tokens::revoked_at.is_null())
             .select((device_tokens::id, device_tokens::account_id, device_tokens::last_used_at))

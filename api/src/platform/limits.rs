@@ -5,7 +5,7 @@ use std::num::NonZeroU32;
 use std::time::Duration;
 
 use actix_web::HttpRequest;
-use actix_web::http::header::{HeaderName, RETRY_AFTER};
+use actix_web::http::header::{HeaderName, HeaderValue, RETRY_AFTER};
 use domain::wire::problem::ErrorCode;
 use governor::clock::{Clock as _, DefaultClock};
 use governor::{DefaultKeyedRateLimiter, Quota, RateLimiter};
@@ -19,7 +19,7 @@ pub struct LoginLimits {
     pub per_account: NonZeroU32,
     /// From one address.
     pub per_address: NonZeroU32,
-    /// Whether the address is that which the proxy before the service reports.
+    /// Whether the address is that which the proxy before the service adds to `X-Forwarded-For`.
     pub behind_proxy: bool,
 }
 
@@ -97,7 +97,7 @@ impl Limits {
     /// `rate-limited` with `Retry-After`.
     pub fn address(&self, request: &HttpRequest) -> Result<(), ApiError> {
         let peer = request.peer_addr().map(|peer| peer.ip());
-        let reported = || request.connection_info().realip_remote_addr().and_then(|text| text.parse().ok());
+        let reported = || request.headers().get_all("x-forwarded-for").last().and_then(last_address);
         let address = if self.settings.behind_proxy { reported().or(peer) } else { peer };
         tidy(&self.addresses);
         match address {
@@ -105,6 +105,11 @@ impl Limits {
             None => Ok(()),
         }
     }
+}
+
+/// The address that the proxy itself has seen: it adds that at the end; what stands before it was sent by whoever asks.
+fn last_address(value: &HeaderValue) -> Option<IpAddr> {
+    value.to_str().ok()?.rsplit(',').next()?.trim().parse().ok()
 }
 
 fn tidy<K: std::hash::Hash + Eq + Clone>(limiter: &DefaultKeyedRateLimiter<K>) {

@@ -1,0 +1,8 @@
+//! Who may do what: the table, walked from the API document, and ids of another kitroom in every place that takes one.
+
+mod foreign;
+mod powers;
+mod render;
+mod scene;
+mod table;
+mod walk;
