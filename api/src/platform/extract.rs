@@ -97,13 +97,36 @@ async fn object(
         }
     };
     match serde_json::from_slice::<Value>(&bytes) {
-        Ok(Value::Object(object)) => Ok(object),
+        Ok(mut value @ Value::Object(_)) => {
+            whole_numbers(&mut value);
+            match value {
+                Value::Object(object) => Ok(object),
+                _ => Err(ApiError::field("", "invalid", "the body must be a JSON object")),
+            }
+        }
         Ok(_) => Err(ApiError::field("", "invalid", "the body must be a JSON object")),
         Err(error) => {
             let at = byte_position(&bytes, error.line(), error.column());
             let words = format!("{error} (byte {at})");
             Err(Problem::new(ErrorCode::MalformedJson, words).with("byte", at).into())
         }
+    }
+}
+
+/// JSON knows one sort of number: `2.0` is a whole number as `2` is (JSON Schema 2020-12, section 4.2.3). Both have one
+/// canonical form, so that an op's hash is the same.
+fn whole_numbers(value: &mut Value) {
+    match value {
+        Value::Object(map) => map.values_mut().for_each(whole_numbers),
+        Value::Array(values) => values.iter_mut().for_each(whole_numbers),
+        Value::Number(number) if number.is_f64() => {
+            let Some(float) = number.as_f64() else { return };
+            // Up to 2^53 a float is the number that was written.
+            if float.fract() == 0.0 && float.abs() <= 9_007_199_254_740_992.0 {
+                *number = (float as i64).into();
+            }
+        }
+        _ => {}
     }
 }
 

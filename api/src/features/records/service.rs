@@ -144,6 +144,10 @@ pub async fn create(
         now,
     };
     let outcome = change.apply(&mut conn).await?;
+    if outcome.shown.stored.deleted {
+        let words = "this request made the record once, and it was deleted since; use a new id";
+        return Err(ApiError::new(ErrorCode::IdDeleted, words));
+    }
     let mut response = if outcome.fresh { HttpResponse::Created() } else { HttpResponse::Ok() };
     response.insert_header((header::LOCATION, resource.location(write.kitroom, record_id)));
     Ok(outcome.shown.respond(response, outcome.epoch))
