@@ -13,12 +13,13 @@ impl Model {
         let n = self.items;
         let signature = Signatures::new(self);
         let pinned = pinned(problem);
-        for j in 0..n {
-            if pinned[j] || self.hi[j] <= self.lo[j] {
+        let free = |i: &usize| !pinned[*i];
+        for j in (0..n).filter(free) {
+            if self.hi[j] <= self.lo[j] {
                 continue;
             }
-            for i in 0..n {
-                if i == j || pinned[i] || self.hi[i] == 0 {
+            for i in (0..n).filter(free) {
+                if i == j || self.hi[i] == 0 {
                     continue;
                 }
                 let (a, b) = (&problem.items[i], &problem.items[j]);
@@ -36,8 +37,8 @@ impl Model {
                 }
             }
         }
-        for j in 0..n {
-            if !pinned[j] && self.hi[j] > self.lo[j] && signature.only_counts(j) {
+        for j in (0..n).filter(free) {
+            if self.hi[j] > self.lo[j] && signature.only_counts(j) {
                 let same: i64 = self.better[j]
                     .iter()
                     .filter(|&&i| signature.only_counts(i) && signature.leaves[i] == signature.leaves[j])

@@ -204,14 +204,10 @@ impl Lp {
             let var = self.nonbasis[j];
             self.at_upper[j] = if self.lo[var] == f64::NEG_INFINITY {
                 true
-            } else if self.hi[var] == f64::INFINITY {
+            } else if self.hi[var] == f64::INFINITY || self.d[j] > self.zero_cost {
                 false
-            } else if self.d[j] > self.zero_cost {
-                false
-            } else if self.d[j] < -self.zero_cost {
-                true
             } else {
-                self.at_upper[j]
+                self.d[j] < -self.zero_cost || self.at_upper[j]
             };
         }
         let x: Vec<f64> = (0..self.n).map(|j| self.nonbasic_value(j)).collect();

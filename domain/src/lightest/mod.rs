@@ -10,6 +10,7 @@ pub mod kit_like;
 mod limits;
 mod lp;
 mod model;
+mod network;
 mod pack;
 mod problem;
 mod reasons;

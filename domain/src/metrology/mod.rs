@@ -12,7 +12,6 @@ pub mod mpe;
 pub mod outliers;
 pub mod resolution;
 pub mod simultaneous;
-pub mod stable;
 pub mod two_weighings;
 pub mod weighted_mean;
 
@@ -28,6 +27,5 @@ pub use mpe::{AccuracyClass, Verification, m1_weight_mpe_mg, m1_weight_u_g, mpe_
 pub use outliers::{Grubbs, MODIFIED_Z_LIMIT, MedianDistances, Side, grubbs, grubbs_critical, modified_z};
 pub use resolution::{reading_pair_u, resolution_u};
 pub use simultaneous::{Estimates, propagate, simultaneous_means};
-pub use stable::{Stable, StableDetector};
 pub use two_weighings::{Comparison, En, Measured, en_number, smallest_detectable_change, two_weighings};
 pub use weighted_mean::{WeightedMean, weighted_mean};

@@ -1,7 +1,8 @@
 //! Pressure and the height of the water column that makes it.
 
 use crate::metrology::resolution::{positive, positive_or_zero};
-use crate::no_estimate::{NoEstimate, finite, within};
+use crate::no_estimate::{NoEstimate, finite};
+use crate::provisions::water_density_kg_m3;
 
 /// Standard acceleration of gravity, m/s2 (exact by convention).
 pub const STANDARD_GRAVITY: f64 = 9.806_65;
@@ -28,16 +29,6 @@ pub fn pa_to_head(pressure_pa: f64) -> Result<f64, NoEstimate> {
     Ok(positive_or_zero("the pressure in Pa", pressure_pa)? / CONVENTIONAL_PA_PER_MM)
 }
 
-/// Density of air-free water in kg/m3 at 0 to 40 C. Source: Tanaka et al. (2001), Metrologia 38:301 (coefficients from memory).
-///
-/// # Errors
-/// `NotFinite`, `OutOfRange`.
-pub fn water_density(temperature_c: f64) -> Result<f64, NoEstimate> {
-    let t = within("the water temperature in C", temperature_c, 0.0, 40.0)?;
-    let (a1, a2, a3, a4, a5) = (-3.983_035, 301.797, 522_528.9, 69.348_81, 999.974_950);
-    Ok(a5 * (1.0 - (t + a1) * (t + a1) * (t + a2) / (a3 * (t + a4))))
-}
-
 /// Pressure in Pa of a real column of water of `head_mm` at 0 to 40 C, with standard gravity.
 ///
 /// The difference to the conventional value is -0.18 % at 20 C, far below the scatter between places of a fabric.
@@ -46,7 +37,7 @@ pub fn water_density(temperature_c: f64) -> Result<f64, NoEstimate> {
 /// `NotFinite`, `OutOfRange`.
 pub fn head_to_pa_at(head_mm: f64, temperature_c: f64) -> Result<f64, NoEstimate> {
     let metres = positive_or_zero("the head in mm", head_mm)? / 1_000.0;
-    finite("the pressure in Pa", water_density(temperature_c)? * STANDARD_GRAVITY * metres)
+    finite("the pressure in Pa", water_density_kg_m3(temperature_c)? * STANDARD_GRAVITY * metres)
 }
 
 /// Pressure in Pa of pounds-force per square inch.

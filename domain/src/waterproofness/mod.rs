@@ -10,7 +10,7 @@ pub mod rig;
 pub mod specimen;
 pub mod vapour;
 
-pub use head::{contact_pressure_pa, head_to_pa, head_to_pa_at, pa_to_head, psi_to_pa, water_density};
+pub use head::{contact_pressure_pa, head_to_pa, head_to_pa_at, pa_to_head, psi_to_pa};
 pub use protection_class::{
     Edition, RetClass, WaterClass, WaterEvidence, class_demonstrates_head, ret_class, water_class, wear_limit,
 };

@@ -22,7 +22,7 @@ impl Random {
     }
 
     pub fn one_in(&mut self, n: u64) -> bool {
-        self.next() % n == 0
+        self.next().is_multiple_of(n)
     }
 
     pub fn some(&mut self, of: usize, n: u64) -> Vec<usize> {

@@ -1,4 +1,4 @@
-//! Outliers, calibration lines, gain and offset, the environment and streams: general behaviour and bad input.
+//! Outliers, calibration lines, gain and offset, the environment: general behaviour and bad input.
 
 use domain::metrology::environment::REFERENCE_AIR_DENSITY;
 use domain::metrology::*;
@@ -20,9 +20,6 @@ fn readings_bad_numbers_get_a_reason() {
         assert!(simultaneous_means(&[vec![1.0], vec![bad]]).is_err());
         assert!(buoyancy_corrected_g(bad, 1000.0, 1.2).is_err());
         assert!(normal_gravity(bad, 0.0).is_err());
-        assert!(StableDetector::new(bad).is_err());
-        assert!(StableDetector::new(1.0).unwrap().push(bad, 1.0).is_err());
-        assert!(StableDetector::new(1.0).unwrap().push(0.0, bad).is_err());
     }
     assert!(matches!(modified_z(&[5.0, 5.0, 5.0], 0.0), Err(NoEstimate::NoSpread { .. })));
     assert!(matches!(grubbs(&[5.0; 4], 0.05, Side::Both), Err(NoEstimate::NoSpread { .. })));
@@ -60,35 +57,6 @@ fn gain_offset_readings_off_the_line_widen_the_uncertainty() {
     let birge = (24.0f64 / 9.0 / 0.01).sqrt();
     assert!((bent.birge.unwrap() - birge).abs() < 1e-9);
     assert!((bent.u_gain / straight.u_gain - birge).abs() < 1e-9);
-}
-
-#[test]
-fn stable_detector_rearms_only_on_an_empty_pan() {
-    let mut detector = StableDetector::new(1.0).unwrap();
-    let mut at = 0.0;
-    let mut feed = |reading: f64, times: usize| -> Vec<Stable> {
-        (0..times)
-            .filter_map(|_| {
-                at += 0.25;
-                detector.push(at, reading).unwrap()
-            })
-            .collect()
-    };
-    assert_eq!(feed(248.0, 20).len(), 1);
-    assert_eq!(feed(400.0, 20).len(), 0, "a second load without taking off the first");
-    assert_eq!(feed(0.0, 3).len(), 0, "an empty pan is no reading");
-    let second = feed(400.0, 20);
-    assert_eq!((second.len(), second[0].reading_g, second[0].spread_g), (1, 400.0, 0.0));
-    assert_eq!(feed(0.0, 1).len() + feed(2.0, 20).len(), 0, "within two resolutions of zero");
-}
-
-#[test]
-fn stable_detector_fast_stream_waits_for_its_time_span() {
-    let mut detector = StableDetector::new(0.1).unwrap();
-    let fired: Vec<Stable> =
-        (0..50).filter_map(|i| detector.push(f64::from(i) * 0.05, 12.3).unwrap()).collect();
-    assert_eq!((fired.len(), fired[0].index, fired[0].samples), (1, 16, 17));
-    assert!(matches!(detector.push(0.0, 1.0), Err(NoEstimate::Unordered { .. })));
 }
 
 proptest! {

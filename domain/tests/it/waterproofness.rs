@@ -32,7 +32,7 @@ fn check(row: &Row) {
             let pressure = if input.ends_with("bar") { first * 1e5 } else { first };
             close(pa_to_head(pressure).unwrap());
         }
-        "rho_water" => close(water_density(arg("t=")).unwrap()),
+        "rho_water" => close(domain::provisions::water_density_kg_m3(arg("t=")).unwrap()),
         "test_duration" => {
             let rate = Rate::from_cm_per_min(arg("at ")).unwrap();
             close(test_duration_min(arg("target "), rate).unwrap());
@@ -212,7 +212,7 @@ fn waterproofness_bad_numbers_get_a_reason() {
         assert!(gauge_uncertainty(bad, 1.6, 160_000.0).is_err());
     }
     assert!(contact_pressure_pa(80.0, 0, 35.0).is_err());
-    assert!(water_density(40.1).is_err());
+    assert!(domain::provisions::water_density_kg_m3(40.1).is_err());
     assert!(gauge_uncertainty(200_000.0, 1.6, 160_000.0).is_err());
     assert!(head_to_pa(1e308).is_err());
     assert!(resolution_u(f64::NAN).is_err());

@@ -1,0 +1,4 @@
+//! `tare conflict`.
+
+pub mod drop;
+pub mod list;

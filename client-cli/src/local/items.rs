@@ -1,0 +1,231 @@
+//! Items ready to be listed and found.
+
+use domain::sync::record::Stored;
+use domain::wire::item::ItemBody;
+use domain::wire::mass::ItemMass;
+use domain::wire::shape;
+use rusqlite::{Connection, OptionalExtension, Row, params};
+use serde_json::Value;
+use uuid::Uuid;
+
+use super::Store;
+use crate::error::Result;
+
+/// An item as a list shows it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ItemLine {
+    /// Its id.
+    pub id: Uuid,
+    /// Its name.
+    pub name: String,
+    /// Its kind, which a later version may know better.
+    pub kind: String,
+    /// Its size.
+    pub size: Option<String>,
+    /// Its tag.
+    pub tag: Option<String>,
+    /// Its mass, once computed.
+    pub mass: Option<ItemMass>,
+}
+
+/// The few columns of a long list.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct ItemRow<'a> {
+    /// Its name.
+    pub name: &'a str,
+    /// Its kind.
+    pub kind: &'a str,
+    /// Its size.
+    pub size: &'a str,
+    /// Its tag.
+    pub tag: &'a str,
+    /// In grams; none when unknown.
+    pub mass_g: Option<f64>,
+    /// Standard uncertainty in grams; none when unknown.
+    pub mass_u_g: Option<f64>,
+    /// What it rests on.
+    pub basis: &'a str,
+    /// How many weighings.
+    pub n: i64,
+    /// When it was last weighed.
+    pub last_weighed_at: &'a str,
+}
+
+/// Lower case, for finding without minding capitals.
+#[must_use]
+pub fn fold(text: &str) -> String {
+    text.trim().to_lowercase()
+}
+
+pub(super) fn save_line(conn: &Connection, kitroom: Uuid, record: &Stored) -> Result<()> {
+    if !record.is_live() {
+        return drop_line(conn, kitroom, record.id);
+    }
+    // Read leniently: a later version's item has a name and a kind too.
+    let text = |field: &str| record.body.get(field).and_then(Value::as_str);
+    let name = text("name").unwrap_or("without a name");
+    let kind = text("kind").unwrap_or("other");
+    let (size, tag) = (text("size"), text("tag"));
+    conn.prepare_cached(
+        "INSERT INTO items (kitroom, id, name, fold, kind, size, tag, tag_fold) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)
+         ON CONFLICT (kitroom, id) DO UPDATE
+         SET name = ?3, fold = ?4, kind = ?5, size = ?6, tag = ?7, tag_fold = ?8",
+    )?
+    .execute(params![kitroom, record.id, name, fold(name), kind, size, tag, tag.map(fold)])?;
+    Ok(())
+}
+
+pub(super) fn drop_line(conn: &Connection, kitroom: Uuid, id: Uuid) -> Result<()> {
+    conn.prepare_cached("DELETE FROM items WHERE kitroom = ?1 AND id = ?2")?.execute(params![kitroom, id])?;
+    Ok(())
+}
+
+pub(super) fn save_mass(conn: &Connection, kitroom: Uuid, id: Uuid, mass: &ItemMass) -> Result<()> {
+    conn.prepare_cached(
+        "UPDATE items SET mass_g = ?3, mass_u_g = ?4, mass_basis = ?5, mass_n = ?6, last_weighed_at = ?7, mass = ?8
+         WHERE kitroom = ?1 AND id = ?2",
+    )?
+    .execute(params![
+        kitroom,
+        id,
+        mass.mass_g,
+        mass.mass_u_g,
+        mass.mass_basis.name(),
+        mass.mass_n,
+        mass.last_weighed_at.map(|at| at.to_string()),
+        serde_json::to_string(mass)?
+    ])?;
+    Ok(())
+}
+
+const COLUMNS: &str = "id, name, kind, size, tag, mass";
+
+fn read(row: &Row<'_>) -> rusqlite::Result<ItemLine> {
+    let mass: Option<String> = row.get(5)?;
+    Ok(ItemLine {
+        id: row.get(0)?,
+        name: row.get(1)?,
+        kind: row.get(2)?,
+        size: row.get(3)?,
+        tag: row.get(4)?,
+        mass: mass.and_then(|text| serde_json::from_str(&text).ok()),
+    })
+}
+
+/// Which items are wanted.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Wanted {
+    /// Only this kind.
+    pub kind: Option<String>,
+    /// Only those with this in the name or the tag.
+    pub part: Option<String>,
+    /// Only those that were never weighed.
+    pub unweighed: bool,
+}
+
+impl Store {
+    /// All live items, by name.
+    ///
+    /// # Errors
+    /// When the store cannot be read.
+    pub fn items(&self, kitroom: Uuid) -> Result<Vec<ItemLine>> {
+        let sql = format!("SELECT {COLUMNS} FROM items WHERE kitroom = ?1 ORDER BY fold, id");
+        let mut statement = self.conn.prepare_cached(&sql)?;
+        Ok(statement.query_map([kitroom], read)?.collect::<rusqlite::Result<_>>()?)
+    }
+
+    /// Hands each wanted item to `each`, by name, without keeping the list in memory.
+    ///
+    /// # Errors
+    /// When the store cannot be read, or those of `each`.
+    pub fn each_item(
+        &self,
+        kitroom: Uuid,
+        wanted: &Wanted,
+        mut each: impl FnMut(ItemRow<'_>) -> Result<()>,
+    ) -> Result<()> {
+        let mut statement = self.conn.prepare_cached(
+            "SELECT name, kind, size, tag, mass_g, mass_u_g, mass_basis, mass_n, last_weighed_at FROM items
+             WHERE kitroom = ?1 AND (?2 IS NULL OR kind = ?2)
+               AND (?3 IS NULL OR instr(fold, ?3) > 0 OR instr(tag_fold, ?3) > 0)
+               AND (NOT ?4 OR last_weighed_at IS NULL)
+             ORDER BY fold, id",
+        )?;
+        let part = wanted.part.as_deref().map(fold);
+        let mut rows = statement.query(params![kitroom, wanted.kind, part, wanted.unweighed])?;
+        while let Some(row) = rows.next()? {
+            let text = |at: usize| -> Result<&str> {
+                Ok(row.get_ref(at)?.as_str_or_null().map_err(rusqlite::Error::from)?.unwrap_or(""))
+            };
+            each(ItemRow {
+                name: text(0)?,
+                kind: text(1)?,
+                size: text(2)?,
+                tag: text(3)?,
+                mass_g: row.get(4)?,
+                mass_u_g: row.get(5)?,
+                basis: text(6)?,
+                n: row.get(7)?,
+                last_weighed_at: text(8)?,
+            })?;
+        }
+        Ok(())
+    }
+
+    /// How many live items there are.
+    ///
+    /// # Errors
+    /// When the store cannot be read.
+    pub fn item_count(&self, kitroom: Uuid) -> Result<i64> {
+        let sql = "SELECT count(*) FROM items WHERE kitroom = ?1";
+        Ok(self.conn.query_row(sql, [kitroom], |row| row.get(0))?)
+    }
+
+    /// The live items whose mass lies within a fiftieth of it, or `least_g`, of this one; nearest first.
+    ///
+    /// # Errors
+    /// When the store cannot be read.
+    pub fn items_near(&self, kitroom: Uuid, mass_g: f64, least_g: f64) -> Result<Vec<ItemLine>> {
+        let sql = format!(
+            "SELECT {COLUMNS} FROM items WHERE kitroom = ?1 AND abs(mass_g - ?2) <= max(?3, mass_g / 50)
+             ORDER BY abs(mass_g - ?2), id"
+        );
+        let mut statement = self.conn.prepare_cached(&sql)?;
+        Ok(statement.query_map(params![kitroom, mass_g, least_g], read)?.collect::<rusqlite::Result<_>>()?)
+    }
+
+    /// One live item.
+    ///
+    /// # Errors
+    /// When the store cannot be read.
+    pub fn item(&self, kitroom: Uuid, id: Uuid) -> Result<Option<ItemLine>> {
+        let sql = format!("SELECT {COLUMNS} FROM items WHERE kitroom = ?1 AND id = ?2");
+        Ok(self.conn.prepare_cached(&sql)?.query_row(params![kitroom, id], read).optional()?)
+    }
+
+    /// The live items that `text` may mean: those of exactly this name or tag, else those with it in either.
+    ///
+    /// # Errors
+    /// When the store cannot be read.
+    pub fn find_items(&self, kitroom: Uuid, text: &str) -> Result<Vec<ItemLine>> {
+        let text = fold(text);
+        let conditions = ["(fold = ?2 OR tag_fold = ?2)", "(instr(fold, ?2) > 0 OR instr(tag_fold, ?2) > 0)"];
+        for condition in conditions {
+            let sql =
+                format!("SELECT {COLUMNS} FROM items WHERE kitroom = ?1 AND {condition} ORDER BY fold, id");
+            let mut statement = self.conn.prepare_cached(&sql)?;
+            let found: Vec<ItemLine> =
+                statement.query_map(params![kitroom, text], read)?.collect::<rusqlite::Result<_>>()?;
+            if !found.is_empty() {
+                return Ok(found);
+            }
+        }
+        Ok(Vec::new())
+    }
+}
+
+/// The full body of an item, when this version can read it.
+#[must_use]
+pub fn body(record: &Stored) -> Option<ItemBody> {
+    shape::read(&record.body).ok()
+}
