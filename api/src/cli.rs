@@ -139,8 +139,10 @@ fn serve(args: &ServeArgs) -> Result<(), Failure> {
     let served: io::Result<()> = actix_web::rt::System::new().block_on(async {
         let server = app::serve(&settings, listener)?;
         let handle = server.handle();
+        // Before the address is told: whoever reads it may stop the service at once.
+        let signal = signal();
         actix_web::rt::spawn(async move {
-            wait_for_signal().await;
+            signal.await;
             tracing::info!("stopping: open requests are finished first");
             app::stop(handle).await;
         });
@@ -151,17 +153,23 @@ fn serve(args: &ServeArgs) -> Result<(), Failure> {
     served.map_err(|error| format!("the server failed: {error}").into())
 }
 
-async fn wait_for_signal() {
-    use tokio::signal::unix::{SignalKind, signal};
-    match signal(SignalKind::terminate()) {
-        Ok(mut terminate) => {
-            tokio::select! {
-                _ = terminate.recv() => {}
-                _ = tokio::signal::ctrl_c() => {}
+/// Handles the signals to stop from now on; the answer waits for one.
+fn signal() -> impl Future<Output = ()> {
+    use tokio::signal::unix::{Signal, SignalKind, signal};
+    let on = |kind| signal(kind).ok();
+    let (mut terminate, mut interrupt) = (on(SignalKind::terminate()), on(SignalKind::interrupt()));
+    async move {
+        async fn next(signal: &mut Option<Signal>) {
+            match signal {
+                Some(signal) => drop(signal.recv().await),
+                // Without a handler the signal stops the service as it does any program.
+                None => std::future::pending().await,
             }
         }
-        // Without the handler an interrupt still stops the service.
-        Err(_) => drop(tokio::signal::ctrl_c().await),
+        tokio::select! {
+            () = next(&mut terminate) => {}
+            () = next(&mut interrupt) => {}
+        }
     }
 }
 

@@ -9,3 +9,4 @@ mod members;
 mod operator;
 mod refresh;
 mod sessions;
+mod sharing;

@@ -74,7 +74,7 @@ async fn refresh_with_a_token_after_its_successor_was_used_ends_the_family_alone
     let (app, actor, first) = start().await;
     let other = app.login(&actor.email).await;
     let second = next(&app, &first.refresh).await;
-    let third = next(&app, &second.refresh).await;
+    let third = next(&app, &next(&app, &second.refresh).await.refresh).await;
     let before = app.contents().await;
     let stolen = refresh(&app.http, &second.refresh, new_id()).await.problem("not-authenticated");
     assert!(stolen["detail"].as_str().unwrap().contains("used twice"), "{stolen}");
