@@ -42,8 +42,7 @@ pub fn date_time() -> RefOr<Schema> {
 }
 
 /// Not blank, and no control character but a line break and a tab.
-const TEXT: &str =
-    r"^[^\x00-\x08\x0b-\x1f\x7f-\x9f]*[^\s\x00-\x1f\x7f-\x9f][^\x00-\x08\x0b-\x1f\x7f-\x9f]*$";
+const TEXT: &str = r"^[^\x00-\x08\x0b-\x1f\x7f-\x9f]*[^\s\x00-\x1f\x7f-\x9f][^\x00-\x08\x0b-\x1f\x7f-\x9f]*$";
 
 /// Text of 1 to `max` characters that is not blank.
 #[must_use]

@@ -10,8 +10,10 @@ use domain::wire::problem::{ErrorCode, Problem};
 pub fn over(working: &Working, held: i64, at_most: i64, ops: &[&Op]) -> Option<(usize, Problem)> {
     let made: i64 = working.digest_moves().values().map(|(count, _)| *count).sum();
     let room = usize::try_from(at_most - held - made).unwrap_or(0);
-    let mut makes = ops.iter().enumerate().filter(|(_, op)| matches!(op.action, Action::Create | Action::Append));
+    let mut makes =
+        ops.iter().enumerate().filter(|(_, op)| matches!(op.action, Action::Create | Action::Append));
     let (at, _) = makes.nth(room)?;
-    let words = format!("the kitroom holds as many records as it may: {at_most}; the operator can raise that");
+    let words =
+        format!("the kitroom holds as many records as it may: {at_most}; the operator can raise that");
     Some((at, Problem::new(ErrorCode::QuotaExceeded, words).with("records_at_most", at_most)))
 }

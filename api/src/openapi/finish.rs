@@ -178,9 +178,12 @@ fn problems_of(
         codes.push((ErrorCode::UnsupportedMediaType, "Another content type or encoding."));
         codes.push((ErrorCode::ValidationFailed, "Each wrong field is named."));
     }
-    if operation.parameters.iter().flatten().any(
-        |p| matches!(p, RefOr::T(p) if p.parameter_in == ParameterIn::Query),
-    ) {
+    if operation
+        .parameters
+        .iter()
+        .flatten()
+        .any(|p| matches!(p, RefOr::T(p) if p.parameter_in == ParameterIn::Query))
+    {
         codes.push((ErrorCode::ValidationFailed, "Each wrong parameter is named."));
         codes.push((ErrorCode::CursorInvalid, "The cursor is none of this list's."));
     }

@@ -151,14 +151,18 @@ impl Passwords {
     pub async fn verify(&self, password: String, hash: Option<String>) -> Result<bool, ApiError> {
         let known = hash.is_some();
         let hash = hash.unwrap_or_else(|| self.nobody.clone());
-        let right = self.work(move |memory| verify_now(&hash, &password, memory).map_err(|error| error.to_string()));
+        let right =
+            self.work(move |memory| verify_now(&hash, &password, memory).map_err(|error| error.to_string()));
         let right = right
             .await?
             .map_err(|error| ApiError::internal("a stored password hash cannot be read", error))?;
         Ok(right && known)
     }
 
-    async fn work<T: Send + 'static>(&self, act: impl FnOnce(&mut Memory) -> T + Send + 'static) -> Result<T, ApiError> {
+    async fn work<T: Send + 'static>(
+        &self,
+        act: impl FnOnce(&mut Memory) -> T + Send + 'static,
+    ) -> Result<T, ApiError> {
         let permit = Arc::clone(&self.permits).acquire_owned().await;
         let permit = permit.map_err(|error| ApiError::internal("the password workers are gone", error))?;
         let shelf = Arc::clone(&self.memory);
@@ -202,11 +206,7 @@ fn phc(
 }
 
 /// Whether the password is that of the hash, with the parameters that the hash names. Tags are compared in constant time.
-fn verify_now(
-    hash: &str,
-    password: &str,
-    memory: &mut Memory,
-) -> Result<bool, argon2::password_hash::Error> {
+fn verify_now(hash: &str, password: &str, memory: &mut Memory) -> Result<bool, argon2::password_hash::Error> {
     use argon2::password_hash::Error;
     let hash = PasswordHash::new(hash)?;
     let (Some(salt), Some(expected)) = (hash.salt, hash.hash) else { return Err(Error::Password) };

@@ -81,7 +81,8 @@ async fn object(
     }
     let encoding =
         request.headers().get(header::CONTENT_ENCODING).map(|v| v.to_str().unwrap_or("?").to_owned());
-    let patience = request.app_data::<web::Data<Bounds>>().map_or(Bounds::PRODUCTION.body, |bounds| bounds.body);
+    let patience =
+        request.app_data::<web::Data<Bounds>>().map_or(Bounds::PRODUCTION.body, |bounds| bounds.body);
     let Ok(bytes) = tokio::time::timeout(patience, read_all(payload, limit)).await else {
         let words = format!("the body did not arrive within {} s", patience.as_secs());
         return Err(ApiError::new(ErrorCode::BadRequest, words).with_header(header::CONNECTION, "close"));

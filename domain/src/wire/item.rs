@@ -50,7 +50,9 @@ impl utoipa::PartialSchema for ItemKind {
         utoipa::openapi::schema::ObjectBuilder::new()
             .schema_type(utoipa::openapi::schema::Type::String)
             .enum_values(Some(Self::ALL.iter().map(|kind| kind.name())))
-            .description(Some("What sort of thing an item is. Open: a client keeps a kind that it does not know."))
+            .description(Some(
+                "What sort of thing an item is. Open: a client keeps a kind that it does not know.",
+            ))
             .into()
     }
 }

@@ -87,7 +87,9 @@ async fn access_token_with_another_algorithm_is_refused() {
     let app = TestApp::start().await;
     let (_, parts, _) = genuine(&app).await;
     let mut tokens = Vec::new();
-    for alg in ["none", "None", "NONE", "nOnE", "RS256", "PS256", "ES256", "EdDSA", "HS384", "HS512", "hs256", ""] {
+    for alg in
+        ["none", "None", "NONE", "nOnE", "RS256", "PS256", "ES256", "EdDSA", "HS384", "HS512", "hs256", ""]
+    {
         let other = parts.header("alg", alg);
         tokens.push((format!("{alg} signed"), other.signed(&KEY)));
         tokens.push((format!("{alg} without a signature"), other.unsigned() + "."));
@@ -145,7 +147,15 @@ async fn access_token_with_a_foreign_key_or_a_tricky_key_id_is_refused() {
         ("the kid as the key".into(), parts.signed(parts.header.text("kid").as_bytes())),
         ("no kid".into(), parts.without_header("kid").signed(&KEY)),
     ];
-    for kid in ["", "../../../../dev/null", "/dev/null", "x' union select 'a", "| id", "https://keys.example/k", "\u{0}"] {
+    for kid in [
+        "",
+        "../../../../dev/null",
+        "/dev/null",
+        "x' union select 'a",
+        "| id",
+        "https://keys.example/k",
+        "\u{0}",
+    ] {
         tokens.push((format!("kid {kid:?}"), parts.header("kid", kid).signed(&KEY)));
         tokens.push((format!("kid {kid:?} with an empty key"), parts.header("kid", kid).signed(&[])));
     }
@@ -188,7 +198,8 @@ async fn access_token_damaged_is_refused() {
     tokens.push(("60 kB".into(), parts.claim("jti", "x".repeat(45_000)).unsigned() + "."));
     all_refused(&app.http, "not-authenticated", tokens).await;
     // A head that is too large is refused before anything is read of it.
-    let huge = reqwest::Client::new().get(format!("{}/v1/me", app.http.base())).bearer_auth("x".repeat(1 << 20));
+    let huge =
+        reqwest::Client::new().get(format!("{}/v1/me", app.http.base())).bearer_auth("x".repeat(1 << 20));
     match huge.send().await {
         Ok(reply) => assert!(reply.status().is_client_error(), "{}", reply.status()),
         Err(error) => assert!(error.is_request() || error.is_body() || error.is_connect(), "{error:?}"),
@@ -215,7 +226,9 @@ async fn bearer_that_is_no_access_token_is_refused() {
     ];
     all_refused(&app.http, "not-authenticated", tokens).await;
     let ask = |value: String| app.http.call(Method::GET, "/v1/me").header("Authorization", &value);
-    for value in [format!("Basic {token}"), token.clone(), "Bearer".into(), "Bearer ".into(), format!("Token {token}")] {
+    for value in
+        [format!("Basic {token}"), token.clone(), "Bearer".into(), "Bearer ".into(), format!("Token {token}")]
+    {
         let _ = ask(value).send().await.problem("not-authenticated");
     }
     let in_query = app.http.get(&format!("/v1/me?access_token={token}")).await;

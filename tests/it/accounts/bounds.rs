@@ -40,7 +40,11 @@ async fn create_in_a_full_kitroom_is_refused_and_changes_are_not() {
     }
     let problem = app.refuses(keeper.posting(&path, &bodies::item("one more")), "quota-exceeded").await;
     assert_eq!(problem["records_at_most"], 5);
-    app.refuses(keeper.posting(&kitroom.path("weighings"), &bodies::weighing(last.id(), 400.0)), "quota-exceeded").await;
+    app.refuses(
+        keeper.posting(&kitroom.path("weighings"), &bodies::weighing(last.id(), 400.0)),
+        "quota-exceeded",
+    )
+    .await;
     // The same request as before finds what it made; what is there can be changed and deleted.
     let again = bodies::item("item 4").with("id", last.id().to_string());
     assert!([200, 409].contains(&keeper.post(&path, &again).await.status));
@@ -72,7 +76,9 @@ async fn push_beyond_the_quota_takes_the_groups_that_fit_and_refuses_the_others_
     ops.push(device.create_item(new_id(), "does not"));
     ops.push(device.op("patch", "item", item, 1, json!({"size": "L"})));
     let results = device.push(&ops).await;
-    let wanted = ["applied", "applied", "applied", "applied", "rejected", "rejected", "applied", "rejected", "applied"];
+    let wanted = [
+        "applied", "applied", "applied", "applied", "rejected", "rejected", "applied", "rejected", "applied",
+    ];
     assert_eq!(statuses(&results), wanted, "{results:?}");
     let refused: Vec<&str> = [4, 5, 7].iter().map(|at| refusal(&results[*at])).collect();
     assert_eq!(refused, ["group-member-rejected", "quota-exceeded", "quota-exceeded"]);
@@ -124,5 +130,8 @@ async fn body_sent_in_part_is_answered_and_closed() {
     let head = "POST /v1/sessions HTTP/1.1\r\nHost: x\r\nContent-Type: application/json\r\nContent-Length: 500\r\n\r\n";
     let (answer, took) = trickle(&app, &format!("{head}{{\"email\": \"")).await;
     assert!(took >= Duration::from_millis(400), "{took:?}");
-    assert!(answer.starts_with("HTTP/1.1 400") && answer.contains("urn:tarebook:problem:bad-request"), "{answer}");
+    assert!(
+        answer.starts_with("HTTP/1.1 400") && answer.contains("urn:tarebook:problem:bad-request"),
+        "{answer}"
+    );
 }

@@ -20,7 +20,8 @@ async fn account_ended_leaves_its_clubs_facts_under_a_neutral_name_and_takes_its
     let personal = new_id();
     app.insert_kitroom(personal, Purpose::Personal, keeper).await;
     let item = keeper.post(&kitroom.path("items"), &bodies::item("blue shell")).await.expect(201).id();
-    let weighing = keeper.post(&kitroom.path("weighings"), &bodies::weighing(item, 412.0)).await.expect(201).id();
+    let weighing =
+        keeper.post(&kitroom.path("weighings"), &bodies::weighing(item, 412.0)).await.expect(201).id();
     let pair = app.login(&keeper.email).await;
     let http = app.http.with_token(&pair.access);
 
@@ -44,7 +45,8 @@ async fn account_ended_leaves_its_clubs_facts_under_a_neutral_name_and_takes_its
     assert!(app.scalar::<bool>(&deleted).await, "the personal kitroom goes");
     // The address is free again.
     let made = kitroom.owner.post(&kitroom.path("invitations"), &json!({"role": "member"})).await.expect(201);
-    let again = json!({"email": keeper.email, "password": PASSWORD, "name": "Kim", "invitation": made.text("token")});
+    let again =
+        json!({"email": keeper.email, "password": PASSWORD, "name": "Kim", "invitation": made.text("token")});
     let _ = app.http.post("/v1/accounts", &again).await.expect(201);
 }
 
@@ -69,9 +71,14 @@ async fn export_holds_all_of_ones_own_and_nothing_of_others() {
     let keeper = &kitroom.keeper;
     let personal = new_id();
     app.insert_kitroom(personal, Purpose::Personal, keeper).await;
-    let _ = keeper.post(&format!("/v1/kitrooms/{personal}/items"), &bodies::item("own vest")).await.expect(201);
+    let _ =
+        keeper.post(&format!("/v1/kitrooms/{personal}/items"), &bodies::item("own vest")).await.expect(201);
     let _ = keeper.post(&kitroom.path("items"), &bodies::item("club shell, mine")).await.expect(201);
-    let _ = kitroom.owner.post(&kitroom.path("items"), &bodies::item("club shell, the owner's")).await.expect(201);
+    let _ = kitroom
+        .owner
+        .post(&kitroom.path("items"), &bodies::item("club shell, the owner's"))
+        .await
+        .expect(201);
     let reply = keeper.get("/v1/me/export").await;
     assert!(reply.header("content-disposition").starts_with("attachment"));
     let export = reply.expect(200);

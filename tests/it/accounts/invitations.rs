@@ -10,7 +10,11 @@ use system_tests::harness::client::{Call, Http, Method};
 use system_tests::harness::logins::{PASSWORD, try_login};
 
 async fn invite(kitroom: &Kitroom, role: &str) -> Value {
-    kitroom.owner.post(&kitroom.path("invitations"), &json!({"role": role, "note": "the new one"})).await.expect(201)
+    kitroom
+        .owner
+        .post(&kitroom.path("invitations"), &json!({"role": role, "note": "the new one"}))
+        .await
+        .expect(201)
 }
 
 fn accepting(http: &Http, invitation: &Value) -> Call {
@@ -70,7 +74,8 @@ async fn invitation_wrong_expired_revoked_or_of_a_deleted_kitroom_is_refused_ali
     app.clock.advance(TimeDelta::hours(-169));
     app.execute(&format!("update kitrooms set deleted_at = now() where id = '{}'", kitroom.id)).await;
     answers.push(app.refuses(accepting(outsider, &late), "invitation-invalid").await);
-    let words: Vec<String> = answers.into_iter().map(|answer| answer.without("request_id").to_string()).collect();
+    let words: Vec<String> =
+        answers.into_iter().map(|answer| answer.without("request_id").to_string()).collect();
     assert!(words.windows(2).all(|pair| pair[0] == pair[1]), "one answer for all: {words:?}");
 }
 
@@ -82,7 +87,9 @@ async fn invitation_in_time_is_good_to_its_last_hour() {
     app.clock.advance(TimeDelta::hours(167));
     assert_eq!(accepting(&kitroom.outsider, &made).send().await.expect(201).text("role"), "keeper");
     for hours in [0, 721, 1_000_000] {
-        let call = kitroom.owner.posting(&kitroom.path("invitations"), &json!({"role": "member", "expires_in_h": hours}));
+        let call = kitroom
+            .owner
+            .posting(&kitroom.path("invitations"), &json!({"role": "member", "expires_in_h": hours}));
         app.refuses(call, "validation-failed").await;
     }
 }
@@ -148,15 +155,16 @@ async fn account_made_with_an_invitation_is_a_member_and_without_one_is_not_made
     let app = TestApp::start().await;
     let kitroom = app.kitroom().await;
     let made = invite(&kitroom, "member").await;
-    let body = |email: &str, invitation: &str| {
-        json!({"email": email, "password": PASSWORD, "name": "Nele", "invitation": invitation})
-    };
+    let body = |email: &str, invitation: &str| json!({"email": email, "password": PASSWORD, "name": "Nele", "invitation": invitation});
     let (secret, email) = (made.text("token").to_owned(), "Nele@Example.org");
     let none = api::platform::token::mint("tbi_").unwrap();
     app.refuses(app.http.posting("/v1/accounts", &body(email, &none)), "invitation-invalid").await;
     // Without an invitation nobody learns whether an address has an account.
-    app.refuses(app.http.posting("/v1/accounts", &body(&kitroom.owner.email, &none)), "invitation-invalid").await;
-    for (field, value) in [("email", "no address"), ("password", "short"), ("password", "nele@example.org"), ("name", "")] {
+    app.refuses(app.http.posting("/v1/accounts", &body(&kitroom.owner.email, &none)), "invitation-invalid")
+        .await;
+    for (field, value) in
+        [("email", "no address"), ("password", "short"), ("password", "nele@example.org"), ("name", "")]
+    {
         let call = app.http.posting("/v1/accounts", &body(email, &secret).with(field, value));
         app.refuses(call, "validation-failed").await;
     }

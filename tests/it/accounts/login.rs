@@ -151,15 +151,22 @@ async fn login_from_one_address_to_many_accounts_is_throttled() {
     let mut statuses = Vec::new();
     for at in 0..40 {
         // What somebody says about an address counts for nothing without a proxy.
-        let call = app.http.posting("/v1/sessions", &json!({"email": format!("r{at}@example.org"), "password": "guess"}));
+        let call = app
+            .http
+            .posting("/v1/sessions", &json!({"email": format!("r{at}@example.org"), "password": "guess"}));
         statuses.push(call.header("X-Forwarded-For", &format!("192.0.2.{at}")).send().await.status);
     }
     let tried = statuses.iter().filter(|status| **status == 401).count();
     assert!((20..=24).contains(&tried), "{statuses:?}");
     for reply in [
         refresh(&app.http, "tbr_x", new_id()).await,
-        app.http.post("/v1/accounts", &json!({"email": "a@example.org", "password": PASSWORD, "name": "A",
-            "invitation": "x"})).await,
+        app.http
+            .post(
+                "/v1/accounts",
+                &json!({"email": "a@example.org", "password": PASSWORD, "name": "A",
+            "invitation": "x"}),
+            )
+            .await,
     ] {
         let _ = reply.problem("rate-limited");
     }

@@ -12,7 +12,8 @@ fn removing(http: &Http, kitroom: &Kitroom, whom: &Actor) -> Call {
 }
 
 fn changing(http: &Http, kitroom: &Kitroom, whom: &Actor, role: &str) -> Call {
-    http.call(Method::PATCH, &kitroom.path(&format!("members/{}", whom.account))).merge_patch(&json!({"role": role}))
+    http.call(Method::PATCH, &kitroom.path(&format!("members/{}", whom.account)))
+        .merge_patch(&json!({"role": role}))
 }
 
 async fn owners(app: &TestApp, kitroom: &Kitroom) -> i64 {
@@ -43,7 +44,11 @@ async fn member_with_another_role_may_what_it_says_at_once() {
 async fn member_who_leaves_or_is_removed_sees_nothing_more() {
     let app = TestApp::start().await;
     let kitroom = app.kitroom().await;
-    for (by, whom) in [(&kitroom.viewer, &kitroom.viewer), (&kitroom.keeper, &kitroom.keeper), (&kitroom.owner, &kitroom.member)] {
+    for (by, whom) in [
+        (&kitroom.viewer, &kitroom.viewer),
+        (&kitroom.keeper, &kitroom.keeper),
+        (&kitroom.owner, &kitroom.member),
+    ] {
         assert_eq!(whom.get(&kitroom.path("items")).await.status, 200);
         assert_eq!(removing(by, &kitroom, whom).send().await.status, 204);
         let _ = whom.get(&kitroom.path("items")).await.problem("not-found");
@@ -93,7 +98,8 @@ async fn two_owners_who_end_their_accounts_at_once_leave_one_behind() {
         app.join(kitroom.id, &second, "owner").await;
         app.set_passwords().await;
         let end = |http: &Http| {
-            http.call(Method::DELETE, "/v1/me").json(&json!({"password": system_tests::harness::logins::PASSWORD}))
+            http.call(Method::DELETE, "/v1/me")
+                .json(&json!({"password": system_tests::harness::logins::PASSWORD}))
         };
         let other = if round % 2 == 0 { end(&second) } else { removing(&second, &kitroom, &second) };
         let (one, two) = tokio::join!(end(&kitroom.owner).send(), other.send());
@@ -120,7 +126,9 @@ async fn personal_kitroom_has_one_owner_and_viewers() {
     let item = json!({"name": "whistle", "kind": "whistle"});
     app.refuses(coach.posting(&path("items"), &item), "forbidden").await;
     for role in ["member", "keeper", "owner"] {
-        let call = fresh.call(Method::PATCH, &path(&format!("members/{}", coach.account))).merge_patch(&json!({"role": role}));
+        let call = fresh
+            .call(Method::PATCH, &path(&format!("members/{}", coach.account)))
+            .merge_patch(&json!({"role": role}));
         app.refuses(call, "validation-failed").await;
     }
     let leave = owner.call(Method::DELETE, &path(&format!("members/{}", owner.account)));
@@ -139,7 +147,8 @@ async fn members_of_one_kitroom_are_bounded_but_a_member_may_rise() {
         kitroom.id
     ))
     .await;
-    let invite = |role: &str| kitroom.owner.posting(&kitroom.path("invitations"), &json!({"role": role})).send();
+    let invite =
+        |role: &str| kitroom.owner.posting(&kitroom.path("invitations"), &json!({"role": role})).send();
     let made = invite("member").await.expect(201);
     let accept = json!({"invitation": made.text("token")});
     app.refuses(kitroom.outsider.posting("/v1/memberships", &accept), "quota-exceeded").await;

@@ -72,8 +72,10 @@ fn accounts_are_made_listed_and_reset_beside_a_running_service() {
         refused_in_time(&http).await;
         assert_eq!(log_in(NEW).await.status, 201, "the password stays");
     });
-    for unknown in [["sessions", "revoke", "nobody@example.org"].as_slice(),
-        &["account", "passwd", "nobody@example.org", "--password-stdin"]] {
+    for unknown in [
+        ["sessions", "revoke", "nobody@example.org"].as_slice(),
+        &["account", "passwd", "nobody@example.org", "--password-stdin"],
+    ] {
         let refused = place.run(unknown, &format!("{NEW}\n"));
         assert_eq!(refused.status.code(), Some(1), "{}", said(&refused));
     }

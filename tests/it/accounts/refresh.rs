@@ -46,7 +46,8 @@ async fn refresh_by_two_processes_at_once_grants_one_and_ends_nothing() {
     let (app, _, pair) = start().await;
     let mut token = pair.refresh;
     for _ in 0..10 {
-        let (one, two) = tokio::join!(refresh(&app.http, &token, new_id()), refresh(&app.http, &token, new_id()));
+        let (one, two) =
+            tokio::join!(refresh(&app.http, &token, new_id()), refresh(&app.http, &token, new_id()));
         let (won, lost) = if one.status == 200 { (one, two) } else { (two, one) };
         let problem = lost.problem("not-authenticated");
         assert!(problem["detail"].as_str().unwrap().contains("another process"), "{problem}");
@@ -160,7 +161,9 @@ async fn device_token_after_five_days_and_after_two_years_offline_is_good() {
 async fn refresh_with_what_is_no_refresh_token_is_refused() {
     let (app, actor, pair) = start().await;
     let device = actor.http.token().unwrap().to_owned();
-    for token in ["", "tbr_", &pair.access, &device, &pair.refresh[1..], &format!("{}x", pair.refresh), "\u{0}"] {
+    for token in
+        ["", "tbr_", &pair.access, &device, &pair.refresh[1..], &format!("{}x", pair.refresh), "\u{0}"]
+    {
         let _ = refresh(&app.http, token, new_id()).await.problem("not-authenticated");
     }
     let minted = api::platform::token::mint("tbr_").unwrap();

@@ -143,8 +143,13 @@ async fn read_only_properties_sent_by_a_client_are_refused() {
     let (app, actor) = start().await;
     let http = app.http.with_token(&app.login(&actor.email).await.access);
     let tag = http.get("/v1/me").await.etag();
-    for (name, value) in [("id", json!(actor.account)), ("version", json!(9)), ("email", json!("x@example.org")),
-        ("created_at", json!("2026-01-01T00:00:00Z")), ("role", json!("owner"))] {
+    for (name, value) in [
+        ("id", json!(actor.account)),
+        ("version", json!(9)),
+        ("email", json!("x@example.org")),
+        ("created_at", json!("2026-01-01T00:00:00Z")),
+        ("role", json!("owner")),
+    ] {
         let call = http.patching("/v1/me", &tag, &json!({name: value}));
         let problem = app.refuses(call, "validation-failed").await;
         assert_eq!(problem["errors"][0]["pointer"], format!("/{name}"), "{problem}");

@@ -47,7 +47,8 @@ impl Device {
     /// Runs `tare` in a thread of its own: it waits for its answers.
     async fn run(&self, args: &[&str], input: &str) -> Ran {
         let home = self.home();
-        let args: Vec<String> = std::iter::once("tare").chain(args.iter().copied()).map(str::to_owned).collect();
+        let args: Vec<String> =
+            std::iter::once("tare").chain(args.iter().copied()).map(str::to_owned).collect();
         let input = input.to_owned();
         let work = tokio::task::spawn_blocking(move || {
             let (mut ui, captured) = Ui::captured(&input, false);
@@ -82,14 +83,22 @@ async fn kitroom_shared_with_a_coach_who_looks_then_helps_then_leaves() {
     one.run(&["kitroom", "new", "Hill Club", "--club"], "").await.well();
     one.run(&["weigh", "shell", "412", "--new", "--reads-to", "1"], "").await.well();
     let early = one.run(&["kitroom", "invite"], "").await;
-    assert!(early.code == 1 && early.err.contains("tare sync"), "it is not on the service yet: {}", early.err);
+    assert!(
+        early.code == 1 && early.err.contains("tare sync"),
+        "it is not on the service yet: {}",
+        early.err
+    );
     one.run(&["sync"], "").await.well();
 
     // The secret stands alone on standard output, so that it can be piped on; the words are for the person.
     let invited = one.run(&["kitroom", "invite", "--role", "viewer", "--note", "Cleo"], "").await.well();
     let secret = invited.out.trim().to_owned();
     assert!(api::platform::token::is_well_formed("tbi_", &secret), "{secret}");
-    assert!(invited.err.contains("one person") && invited.err.contains("tare kitroom join"), "{}", invited.err);
+    assert!(
+        invited.err.contains("one person") && invited.err.contains("tare kitroom join"),
+        "{}",
+        invited.err
+    );
     assert!(!invited.err.contains(&secret), "the secret is data");
 
     let joined = two.run(&["kitroom", "join"], &format!("{secret}\n")).await.well();
@@ -115,7 +124,10 @@ async fn kitroom_shared_with_a_coach_who_looks_then_helps_then_leaves() {
 
     one.run(&["kitroom", "members", "remove", "Cleo"], "").await.well();
     two.run(&["sync"], "").await;
-    assert!(!two.run(&["kitroom", "list"], "").await.well().out.contains("Hill Club"), "purged from her device");
+    assert!(
+        !two.run(&["kitroom", "list"], "").await.well().out.contains("Hill Club"),
+        "purged from her device"
+    );
     let last = one.run(&["kitroom", "members", "remove", "Runa"], "").await;
     assert!(last.code == 1 && last.err.contains("owner"), "{}", last.err);
     for (args, words) in [
@@ -158,7 +170,11 @@ async fn sync_with_a_token_that_was_revoked_loses_nothing() {
     assert_eq!(http.call("DELETE".parse().unwrap(), &path).send().await.status, 204);
     let refused = device.run(&["sync"], "").await;
     assert_eq!(refused.code, 1, "{}", refused.err);
-    assert!(refused.err.contains("link this device again") && refused.err.contains("safe"), "{}", refused.err);
+    assert!(
+        refused.err.contains("link this device again") && refused.err.contains("safe"),
+        "{}",
+        refused.err
+    );
     // Linked again, all of it goes.
     let made = http.post("/v1/device-tokens", &serde_json::json!({"name": "again"})).await.expect(201);
     device.link_with(app.http.base(), made["token"].as_str().unwrap()).await;

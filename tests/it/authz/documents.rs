@@ -29,7 +29,10 @@ fn docs_security_page_names_tests_that_exist() {
         .split('`')
         .skip(1)
         .step_by(2)
-        .filter(|word| word.contains('_') && word.chars().all(|c| c.is_ascii_lowercase() || c.is_ascii_digit() || c == '_'))
+        .filter(|word| {
+            word.contains('_')
+                && word.chars().all(|c| c.is_ascii_lowercase() || c.is_ascii_digit() || c == '_')
+        })
         .filter(|word| !checks.contains(word))
         .collect();
     assert!(named.len() > 50, "{named:?}");
@@ -41,7 +44,19 @@ fn docs_security_page_names_tests_that_exist() {
 #[test]
 fn service_has_no_client_to_ask_other_addresses_with() {
     let tree = std::process::Command::new(env!("CARGO"))
-        .args(["tree", "--offline", "--locked", "--package", "api", "--edges", "normal", "--prefix", "none", "--format", "{p}"])
+        .args([
+            "tree",
+            "--offline",
+            "--locked",
+            "--package",
+            "api",
+            "--edges",
+            "normal",
+            "--prefix",
+            "none",
+            "--format",
+            "{p}",
+        ])
         .current_dir(ROOT)
         .output()
         .unwrap();

@@ -72,7 +72,8 @@ async fn path_with_a_foreign_record_answers_as_for_an_unknown_one() {
     for (path, table) in [("sessions", "sessions"), ("device-tokens", "device_tokens")] {
         let stranger = two.theirs.kitroom.owner.account;
         app.open_session(stranger).await;
-        let id: Uuid = app.scalar(&format!("select id from {table} where account_id = '{stranger}' limit 1")).await;
+        let id: Uuid =
+            app.scalar(&format!("select id from {table} where account_id = '{stranger}' limit 1")).await;
         let delete = |id: Uuid| two.us.http.call("DELETE".parse().unwrap(), &format!("/v1/{path}/{id}"));
         let (foreign, unknown) = (delete(id).send().await, delete(new_id()).send().await);
         assert_eq!(plain(&foreign), plain(&unknown), "{path}");
@@ -118,7 +119,8 @@ async fn body_and_op_with_a_foreign_reference_answer_as_for_an_unknown_one() {
 
                 let action = if kind.is_fact() { "append" } else { "create" };
                 let op = device.op(action, kind.name, new_id(), 0, body);
-                let result = device.push(std::slice::from_ref(&op)).await.remove(0).without("op_id").without("seq");
+                let result =
+                    device.push(std::slice::from_ref(&op)).await.remove(0).without("op_id").without("seq");
                 assert!(!result.to_string().contains(MARK), "{result}");
                 pushed.push(without(&result, id));
             }
@@ -148,7 +150,8 @@ async fn op_on_a_foreign_record_answers_as_for_an_unknown_one_and_leaves_it_alon
             let mut results = Vec::new();
             for id in [foreign, new_id()] {
                 let op = device.op(action, kind.name, id, 0, content.clone());
-                let result = device.push(std::slice::from_ref(&op)).await.remove(0).without("op_id").without("seq");
+                let result =
+                    device.push(std::slice::from_ref(&op)).await.remove(0).without("op_id").without("seq");
                 assert_eq!(result["status"], "rejected", "{action} {}: {result}", kind.name);
                 results.push(without(&result, id));
             }
@@ -182,7 +185,8 @@ async fn query_with_a_foreign_record_or_cursor_shows_nothing_of_it() {
     let mut cursors = 0;
     for operation in operations() {
         let parameters = &document()["paths"][&operation.path]["get"]["parameters"];
-        let takes = |name: &str| parameters.as_array().is_some_and(|all| all.iter().any(|p| p["name"] == name));
+        let takes =
+            |name: &str| parameters.as_array().is_some_and(|all| all.iter().any(|p| p["name"] == name));
         if !operation.in_kitroom() || !takes("limit") {
             continue;
         }
@@ -197,9 +201,11 @@ async fn query_with_a_foreign_record_or_cursor_shows_nothing_of_it() {
         cursors += 1;
     }
     assert!(cursors >= 7, "only {cursors} lists");
-    for (list, field, kind) in [("weighings", "item_id", "item"), ("check-readings", "sitting_id", "sitting")] {
+    for (list, field, kind) in [("weighings", "item_id", "item"), ("check-readings", "sitting_id", "sitting")]
+    {
         for id in [of_kind(&two.theirs, kind).await, new_id()] {
-            let found = two.us.http.get(&two.ours.kitroom.path(&format!("{list}?{field}={id}"))).await.expect(200);
+            let found =
+                two.us.http.get(&two.ours.kitroom.path(&format!("{list}?{field}={id}"))).await.expect(200);
             assert_eq!(found, json!({"items": [], "next_cursor": null}), "{list}");
         }
     }

@@ -78,12 +78,17 @@ async fn owner_made_or_invited_takes_a_recent_login() {
     for http in [&kitroom.owner.http, &old.http] {
         app.refuses(http.call(Method::PATCH, &member).merge_patch(&role), "reauthentication-required").await;
         app.refuses(http.posting(&invitation, &role), "reauthentication-required").await;
-        app.refuses(http.deleting(&format!("/v1/kitrooms/{}", kitroom.id), "*"), "reauthentication-required").await;
-        app.refuses(http.posting("/v1/device-tokens", &json!({"name": "x"})), "reauthentication-required").await;
+        app.refuses(http.deleting(&format!("/v1/kitrooms/{}", kitroom.id), "*"), "reauthentication-required")
+            .await;
+        app.refuses(http.posting("/v1/device-tokens", &json!({"name": "x"})), "reauthentication-required")
+            .await;
     }
     app.execute("update sessions set created_at = created_at + interval '16 minutes'").await;
     drop(power);
     let fresh = scene.power().await.http;
-    assert_eq!(fresh.call(Method::PATCH, &member).merge_patch(&role).send().await.expect(200).text("role"), "owner");
+    assert_eq!(
+        fresh.call(Method::PATCH, &member).merge_patch(&role).send().await.expect(200).text("role"),
+        "owner"
+    );
     assert_eq!(fresh.post(&invitation, &role).await.expect(201).text("role"), "owner");
 }

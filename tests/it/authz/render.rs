@@ -32,11 +32,19 @@ fn page() -> String {
     let _ = writeln!(page, "|---|---|{}", "---|".repeat(ACTORS.len()));
     let operations = operations();
     for row in ROWS {
-        let Some(operation) = operations.iter().find(|operation| operation.id == row.operation) else { continue };
+        let Some(operation) = operations.iter().find(|operation| operation.id == row.operation) else {
+            continue;
+        };
         let noted = if NOTES.iter().any(|(name, _)| *name == row.operation) { " *" } else { "" };
         let cells: Vec<&str> = row.outcomes.iter().map(|outcome| cell(outcome)).collect();
         let path = operation.path.replace("/v1/kitrooms/{kitroom_id}/", "K/");
-        let _ = writeln!(page, "| {}{noted} | `{} {path}` | {} |", row.operation, operation.method, cells.join(" | "));
+        let _ = writeln!(
+            page,
+            "| {}{noted} | `{} {path}` | {} |",
+            row.operation,
+            operation.method,
+            cells.join(" | ")
+        );
     }
     page.push_str("\n`K` is `/v1/kitrooms/{kitroom_id}`.\n\n## Notes *\n\n");
     for (operation, note) in NOTES {

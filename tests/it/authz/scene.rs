@@ -44,7 +44,11 @@ pub fn operations() -> Vec<Operation> {
                 path: path.clone(),
                 takes_if_match: params.iter().any(|p| p["name"] == "If-Match"),
                 takes_body: operation.get("requestBody").is_some(),
-                params: params.iter().filter(|p| p["in"] == "path").map(|p| p.text("name").to_owned()).collect(),
+                params: params
+                    .iter()
+                    .filter(|p| p["in"] == "path")
+                    .map(|p| p.text("name").to_owned())
+                    .collect(),
             });
         }
     }
@@ -58,7 +62,8 @@ impl Operation {
 
     /// Whether it changes who belongs to the kitroom, so that the next call needs another one.
     pub fn uses_up_the_scene(&self) -> bool {
-        ["delete_kitroom", "delete_account", "update_password", "create_membership"].contains(&self.id.as_str())
+        ["delete_kitroom", "delete_account", "update_password", "create_membership"]
+            .contains(&self.id.as_str())
     }
 }
 
@@ -129,7 +134,8 @@ impl<'a> Scene<'a> {
     }
 
     pub async fn check_reading(&self) -> Uuid {
-        let body = bodies::check_reading(self.sitting().await, 201.0).with("weight_name", format!("{MARK} weight"));
+        let body =
+            bodies::check_reading(self.sitting().await, 201.0).with("weight_name", format!("{MARK} weight"));
         self.post("check-readings", &body).await.id()
     }
 
@@ -193,7 +199,9 @@ impl<'a> Scene<'a> {
                 "name": "Newcomer", "invitation": self.invitation().await.text("token")}),
             "create_membership" => json!({"invitation": self.invitation().await.text("token")}),
             "update_account" => json!({"name": "Another Name"}),
-            "update_password" => json!({"current_password": PASSWORD, "new_password": "five dry socks at dusk"}),
+            "update_password" => {
+                json!({"current_password": PASSWORD, "new_password": "five dry socks at dusk"})
+            }
             "delete_account" => json!({"password": PASSWORD}),
             "create_device_token" => json!({"name": "laptop"}),
             "create_kitroom" => json!({"name": "another", "purpose": "club"}),
@@ -209,9 +217,11 @@ impl<'a> Scene<'a> {
             "create_check_reading" => bodies::check_reading(self.sitting().await, 200.0),
             "create_weighing" => bodies::weighing(self.item().await, 400.0),
             "void_check_reading" | "void_weighing" => json!({"reason": "the other one"}),
-            "push_ops" => json!({"replica_id": new_id(), "schema_version": 1, "ops": [{"op_id": new_id(), "op_no": 1,
+            "push_ops" => {
+                json!({"replica_id": new_id(), "schema_version": 1, "ops": [{"op_id": new_id(), "op_no": 1,
                 "group": "1", "kind": "weighing", "record_id": new_id(), "action": "append", "base_seq": 0,
-                "value": bodies::weighing(self.item().await, 400.0)}]}),
+                "value": bodies::weighing(self.item().await, 400.0)}]})
+            }
             other => panic!("no body for {other}: add one here"),
         }
     }
@@ -224,7 +234,12 @@ impl<'a> Scene<'a> {
     }
 
     /// The same with other ids in the path.
-    pub async fn call_with(&self, operation: &Operation, asker: &Asker, swap: impl Fn(&str, Uuid) -> Uuid) -> Call {
+    pub async fn call_with(
+        &self,
+        operation: &Operation,
+        asker: &Asker,
+        swap: impl Fn(&str, Uuid) -> Uuid,
+    ) -> Call {
         let mut path = operation.path.clone();
         let mut there = path.clone();
         for param in &operation.params {
@@ -249,7 +264,11 @@ impl<'a> Scene<'a> {
             return tag.clone();
         }
         if !path.contains("/kitrooms/") {
-            return if asker.account.is_some() { asker.http.get(path).await.etag() } else { "\"none\"".into() };
+            return if asker.account.is_some() {
+                asker.http.get(path).await.etag()
+            } else {
+                "\"none\"".into()
+            };
         }
         self.power().await.http.get(path).await.etag()
     }

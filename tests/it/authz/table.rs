@@ -123,7 +123,10 @@ pub const ROWS: &[Row] = &[
 /// What the table cannot say in one word; each is proved by a test of its own.
 pub const NOTES: &[(&str, &str)] = &[
     ("create_invitation", "an invitation for an owner takes a login within the last 15 minutes"),
-    ("create_membership", "takes an open invitation; the role is the invitation's, or the greater one held already"),
+    (
+        "create_membership",
+        "takes an open invitation; the role is the invitation's, or the greater one held already",
+    ),
     ("delete_member", "everybody may leave; the last owner may not"),
     ("push_ops", "each op is judged by the role of its kind, as the operations above are"),
     ("update_member", "making an owner takes a login within the last 15 minutes"),

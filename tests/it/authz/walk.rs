@@ -67,7 +67,10 @@ async fn every_operation_by_everybody_is_as_the_table_says() {
             let reply = shared.call(&operation, &asker, None).await.send().await;
             if !is_as_said(&reply, outcome) {
                 let said = reply.text();
-                wrong.push(format!("{} by {}: {} wanted, {} came: {said}", row.operation, ACTORS[column], outcome, reply.status));
+                wrong.push(format!(
+                    "{} by {}: {} wanted, {} came: {said}",
+                    row.operation, ACTORS[column], outcome, reply.status
+                ));
             }
         }
     }

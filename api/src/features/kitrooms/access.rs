@@ -67,7 +67,8 @@ impl FromRequest for KitroomWrite {
         let request = request.clone();
         Box::pin(async move {
             let account = account.await?;
-            let bounds = request.app_data::<web::Data<Bounds>>().map_or(Bounds::PRODUCTION, |bounds| ***bounds);
+            let bounds =
+                request.app_data::<web::Data<Bounds>>().map_or(Bounds::PRODUCTION, |bounds| ***bounds);
             let records_at_most = bounds.records_per_kitroom;
             Ok(Self { kitroom: kitroom_id(&request)?, account, records_at_most })
         })

@@ -50,7 +50,8 @@ pub async fn create_kitroom(
         Some(id) => id.uuid(),
         None => idempotency::ids(&mut conn, account.id, &key, Uuid::now_v7(), now).await?.record_id,
     };
-    let new = store::insert_kitroom(&mut conn, account.id, id, &body.0, bounds.kitrooms_per_account, now).await?;
+    let new =
+        store::insert_kitroom(&mut conn, account.id, id, &body.0, bounds.kitrooms_per_account, now).await?;
     let view = store::find_kitroom(&mut conn, id, account.id).await?;
     let mut response = if new { HttpResponse::Created() } else { HttpResponse::Ok() };
     response.insert_header((header::LOCATION, format!("/v1/kitrooms/{id}")));

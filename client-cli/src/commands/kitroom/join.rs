@@ -26,7 +26,8 @@ pub fn cmd_kitroom_join(app: &mut App<'_>) -> Result<()> {
         return Err(Error::usage("no invitation came in on standard input"));
     }
     // The same account may ask again: when the answer was lost it gets the same one.
-    let joined = or_error(client.join(&CreateMembership { invitation: secret }), "the invitation was not taken up")?;
+    let joined =
+        or_error(client.join(&CreateMembership { invitation: secret }), "the invitation was not taken up")?;
     // What is this account's own is left for tare sync to ask about.
     run(&mut store, &mut client, &mut |_| Ok(Answer::Later))?;
     let id = joined.kitroom_id.uuid();
@@ -34,6 +35,7 @@ pub fn cmd_kitroom_join(app: &mut App<'_>) -> Result<()> {
         Error::refused("you are a member now, but the kitroom is not here yet").hint("tare sync")
     })?;
     store.use_kitroom(room.id)?;
-    let words = format!("you are a {} of {} now; it is on this device and in use", joined.role.name(), room.name);
+    let words =
+        format!("you are a {} of {} now; it is on this device and in use", joined.role.name(), room.name);
     app.done(&words, || json!({ "id": room.id, "name": room.name, "role": joined.role.name() }))
 }

@@ -86,6 +86,9 @@ fn remove(
 ) -> Result<()> {
     let member = named(app, members, &args.name)?;
     or_error(client.remove_member(room.id, member.account_id.uuid()), "nobody was removed")?;
-    let words = format!("{} is no member of {} any more; their devices are told at the next sync", member.name, room.name);
+    let words = format!(
+        "{} is no member of {} any more; their devices are told at the next sync",
+        member.name, room.name
+    );
     app.done(&words, || to_json(member))
 }

@@ -102,7 +102,9 @@ pub struct MembersRemoveArgs {
 /// A role that a device may give. An owner is made with a login, which a lost device does not have.
 fn role(text: &str) -> std::result::Result<Role, String> {
     match Role::from_name(text) {
-        Some(Role::Owner) => Err("a device cannot make an owner: that takes a login with the password".into()),
+        Some(Role::Owner) => {
+            Err("a device cannot make an owner: that takes a login with the password".into())
+        }
         Some(role) => Ok(role),
         None => Err("is none of viewer, member, keeper".into()),
     }
