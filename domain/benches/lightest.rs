@@ -1,5 +1,4 @@
 //! How long the lightest set takes on the published-solver instances of 127 items, 23 rules and 5 pockets.
-#![expect(missing_docs, reason = "criterion's macros write functions without any")]
 
 use criterion::{Criterion, criterion_group, criterion_main};
 use domain::lightest::kit_like;

@@ -130,8 +130,8 @@ impl<'a> Stage<'a> {
         let home = command.get_envs().find(|(name, _)| *name == "TARE_HOME").and_then(|(_, value)| value);
         let home = home.map(|value| format!("TARE_HOME={} ", value.to_string_lossy())).unwrap_or_default();
         let words = show(command);
-        let name = words.replacen(&format!("{}/", self.tree.built("").display()), "", 1);
-        say(&format!("\n$ {home}{}", name.trim_start_matches('/')));
+        // `built("")` ends in a slash: what is left is the program's name, as one would type it.
+        say(&format!("\n$ {home}{}", words.replacen(&self.tree.built("").display().to_string(), "", 1)));
     }
 
     /// Both devices say the same of every item.

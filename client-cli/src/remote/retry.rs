@@ -20,7 +20,9 @@ const LONGEST: Duration = Duration::from_secs(30);
 /// The last failure.
 pub fn persist<T>(env: &Env, mut call: impl FnMut() -> Answer<T>) -> Answer<T> {
     let mut pause = FIRST;
-    for tried in 1.. {
+    let mut tried = 0;
+    loop {
+        tried += 1;
         let failure = match call() {
             Err(failure @ (Failure::Lost(_) | Failure::Busy { .. })) if tried < TRIES => failure,
             other => return other,
@@ -36,7 +38,6 @@ pub fn persist<T>(env: &Env, mut call: impl FnMut() -> Answer<T>) -> Answer<T> {
         (env.pause)(jitter.max(asked));
         pause *= 2;
     }
-    unreachable!("the loop ends by its tries")
 }
 
 #[cfg(test)]

@@ -67,12 +67,9 @@ impl Device {
     ///
     /// # Panics
     /// When the push is not taken, or the results are not those of the ops in their order.
-    #[track_caller]
-    pub fn push<'a>(&'a self, ops: &'a [Value]) -> impl Future<Output = Vec<Value>> + 'a {
-        async move {
-            let reply = self.pushing(ops).send().await;
-            results_of(&reply, ops)
-        }
+    pub async fn push<'a>(&'a self, ops: &'a [Value]) -> Vec<Value> {
+        let reply = self.pushing(ops).send().await;
+        results_of(&reply, ops)
     }
 
     /// The whole kitroom, page by page.

@@ -13,8 +13,41 @@ pub fn guess(name: &str) -> ItemKind {
         let singular = kind.trim_end().strip_suffix('s').map(|stem| format!("{stem} "));
         words.contains(&kind) || singular.is_some_and(|stem| words.contains(&stem))
     });
-    named.max_by_key(|kind| kind.name().len()).unwrap_or(ItemKind::Other)
+    let whole = named.max_by_key(|kind| kind.name().len());
+    let short = || SHORT.iter().find(|(word, _)| words.contains(&spaced(word))).map(|(_, kind)| *kind);
+    whole.or_else(short).unwrap_or(ItemKind::Other)
 }
+
+/// What a thing is called for short; common practice, no source. The first that fits counts.
+const SHORT: &[(&str, ItemKind)] = &[
+    ("over-trousers", ItemKind::ShellTrousers),
+    ("waterproof trousers", ItemKind::ShellTrousers),
+    ("shell", ItemKind::ShellJacket),
+    ("waterproof", ItemKind::ShellJacket),
+    ("windshirt", ItemKind::WindJacket),
+    ("fleece", ItemKind::MidLayer),
+    ("base layer", ItemKind::BaseTop),
+    ("tights", ItemKind::BaseBottom),
+    ("beanie", ItemKind::Hat),
+    ("cap", ItemKind::Hat),
+    ("mitts", ItemKind::OverMitts),
+    ("mittens", ItemKind::OverMitts),
+    ("flask", ItemKind::SoftFlask),
+    ("lamp", ItemKind::HeadLamp),
+    ("torch", ItemKind::HeadLamp),
+    ("battery", ItemKind::SpareCell),
+    ("cell", ItemKind::SpareCell),
+    ("blanket", ItemKind::FoilBlanket),
+    ("bivvy", ItemKind::BivvyBag),
+    ("plasters", ItemKind::FirstAid),
+    ("pack", ItemKind::Vest),
+    ("gel", ItemKind::Food),
+    ("gels", ItemKind::Food),
+    ("bar", ItemKind::Food),
+    ("gps", ItemKind::GpsDevice),
+    ("watch", ItemKind::GpsDevice),
+    ("pole", ItemKind::Poles),
+];
 
 /// Lower-case words, each with a blank before and after it.
 fn spaced(text: &str) -> String {
@@ -36,6 +69,9 @@ mod tests {
         assert_eq!(guess("head lamp, old"), ItemKind::HeadLamp);
         assert_eq!(guess("phone case"), ItemKind::PhoneCase);
         assert_eq!(guess("left glove"), ItemKind::Gloves);
+        assert_eq!(guess("blue shell"), ItemKind::ShellJacket);
+        assert_eq!(guess("shell trousers, thin"), ItemKind::ShellTrousers);
+        assert_eq!(guess("over-trousers"), ItemKind::ShellTrousers);
         assert_eq!(guess("hatchet"), ItemKind::Other);
         assert_eq!(guess(""), ItemKind::Other);
     }

@@ -1,6 +1,6 @@
 //! The numbers of usage page 0x8D that a reading needs.
 //!
-//! From memory and checked in the tests against an independent transcription of the "HID Usage Tables" of the USB
+//! From memory and checked in the tests against an independent rendering of the "HID Usage Tables" of the USB
 //! Implementers' Forum (a general-purpose library); the document itself was not opened.
 
 use domain::mass_unit::MassUnit;
@@ -82,7 +82,7 @@ pub fn status(usage: u16) -> Option<Status> {
 mod tests {
     use super::*;
 
-    /// The names as the "HID Usage Tables" give them, in the transcription of the `hut` library.
+    /// The names as the "HID Usage Tables" give them, in the rendering of the `hut` library.
     fn name(usage: u16) -> String {
         hut::Usage::new_from_page_and_id(PAGE, usage).unwrap().name()
     }
