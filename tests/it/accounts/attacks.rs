@@ -9,7 +9,7 @@ use sha2::{Sha256, Sha512};
 use system_tests::harness::actors::Actor;
 use system_tests::harness::app::TestApp;
 use system_tests::harness::bodies::{With, new_id};
-use system_tests::harness::client::{Http, Method};
+use system_tests::harness::client::{Http, Method, plain_client};
 
 /// The key of the services under test.
 const KEY: [u8; 32] = [7; 32];
@@ -199,7 +199,7 @@ async fn access_token_damaged_is_refused() {
     all_refused(&app.http, "not-authenticated", tokens).await;
     // A head that is too large is refused before anything is read of it.
     let huge =
-        reqwest::Client::new().get(format!("{}/v1/me", app.http.base())).bearer_auth("x".repeat(1 << 20));
+        plain_client().get(format!("{}/v1/me", app.http.base())).bearer_auth("x".repeat(1 << 20));
     match huge.send().await {
         Ok(reply) => assert!(reply.status().is_client_error(), "{}", reply.status()),
         Err(error) => assert!(error.is_request() || error.is_body() || error.is_connect(), "{error:?}"),
