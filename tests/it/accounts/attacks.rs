@@ -198,8 +198,7 @@ async fn access_token_damaged_is_refused() {
     tokens.push(("60 kB".into(), parts.claim("jti", "x".repeat(45_000)).unsigned() + "."));
     all_refused(&app.http, "not-authenticated", tokens).await;
     // A head that is too large is refused before anything is read of it.
-    let huge =
-        plain_client().get(format!("{}/v1/me", app.http.base())).bearer_auth("x".repeat(1 << 20));
+    let huge = plain_client().get(format!("{}/v1/me", app.http.base())).bearer_auth("x".repeat(1 << 20));
     match huge.send().await {
         Ok(reply) => assert!(reply.status().is_client_error(), "{}", reply.status()),
         Err(error) => assert!(error.is_request() || error.is_body() || error.is_connect(), "{error:?}"),
