@@ -72,7 +72,13 @@ async fn text_with_a_nul_is_refused_wherever_it_stands() {
         let reply = kitroom.viewer.get(&kitroom.path(&format!("items?{query}"))).await;
         assert_eq!(reply.problem("validation-failed")["status"], 422, "{query}");
     }
-    for body in [bodies::item("a\u{0}b"), bodies::item("\u{0}"), bodies::item("shell").with("tag", "x\r")] {
+    for body in [
+        bodies::item("shell").with("attributes", json!({"colour": "\u{0}"})),
+        bodies::item("shell").with("attributes", json!({"col\u{0}ur": 1})),
+        bodies::item("a\u{0}b"),
+        bodies::item("\u{0}"),
+        bodies::item("shell").with("tag", "x\r"),
+    ] {
         app.refuses(kitroom.keeper.posting(&kitroom.path("items"), &body), "validation-failed").await;
     }
     let mut device = Device::new(&kitroom.keeper, kitroom.id);
