@@ -19,7 +19,7 @@ use crate::platform::auth::{Authenticator, PasswordCost};
 use crate::platform::clock::Clock;
 use crate::platform::db;
 use crate::platform::error::{ApiError, finish};
-use crate::platform::limits::{Limits, LoginLimits};
+use crate::platform::limits::{Bounds, Limits, LoginLimits};
 use crate::platform::telemetry::{Metrics, observe};
 use crate::routes;
 
@@ -38,6 +38,8 @@ pub struct Settings {
     pub password_cost: PasswordCost,
     /// How often somebody may guess.
     pub login_limits: LoginLimits,
+    /// How much may be taken.
+    pub bounds: Bounds,
     /// The time.
     pub clock: Clock,
 }
@@ -55,6 +57,7 @@ pub fn serve(settings: &Settings, listener: TcpListener) -> io::Result<Server> {
     let (auth, metrics) = (web::Data::new(auth), web::Data::new(Metrics::default()));
     let clock = web::Data::new(settings.clock.clone());
     let document = Arc::new(openapi::document());
+    let bounds = web::Data::new(settings.bounds);
     let json = web::Data::new(OpenApiJson(openapi::to_json(&document)));
     let each = (settings.connections / settings.workers.max(1)).max(1);
     let url = settings.database_url.clone();
@@ -69,6 +72,7 @@ pub fn serve(settings: &Settings, listener: TcpListener) -> io::Result<Server> {
             .app_data(metrics.clone())
             .app_data(clock.clone())
             .app_data(limits.clone())
+            .app_data(bounds.clone())
             .app_data(json.clone())
             .app_data(web::Data::from(document.clone()))
             .route("/openapi.json", web::get().to(get_openapi))
@@ -85,7 +89,7 @@ pub fn serve(settings: &Settings, listener: TcpListener) -> io::Result<Server> {
     Ok(server
         .workers(settings.workers)
         .shutdown_timeout(SHUTDOWN_S)
-        .client_request_timeout(Duration::from_secs(10))
+        .client_request_timeout(settings.bounds.head)
         .keep_alive(Duration::from_secs(75))
         .disable_signals()
         .listen(listener)?

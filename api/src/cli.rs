@@ -26,7 +26,7 @@ use crate::platform::clock::Clock;
 use crate::platform::db;
 use crate::platform::embedded_pg::EmbeddedPg;
 use crate::platform::error::ApiError;
-use crate::platform::limits::LoginLimits;
+use crate::platform::limits::{Bounds, LoginLimits};
 use crate::platform::telemetry;
 
 /// Connections to the database in all; more do not make it faster on the machines this is for.
@@ -132,14 +132,17 @@ fn serve(args: &ServeArgs) -> Result<(), Failure> {
         signing_key,
         password_cost: PasswordCost::PRODUCTION,
         login_limits: LoginLimits::production(args.behind_proxy),
+        bounds: Bounds::PRODUCTION,
         clock: Clock::system(),
     };
     let address = listener.local_addr().map_err(|error| error.to_string())?;
     let served: io::Result<()> = actix_web::rt::System::new().block_on(async {
         let server = app::serve(&settings, listener)?;
         let handle = server.handle();
+        // Before the address is told: whoever reads it may stop the service at once.
+        let signal = signal();
         actix_web::rt::spawn(async move {
-            wait_for_signal().await;
+            signal.await;
             tracing::info!("stopping: open requests are finished first");
             app::stop(handle).await;
         });
@@ -150,17 +153,23 @@ fn serve(args: &ServeArgs) -> Result<(), Failure> {
     served.map_err(|error| format!("the server failed: {error}").into())
 }
 
-async fn wait_for_signal() {
-    use tokio::signal::unix::{SignalKind, signal};
-    match signal(SignalKind::terminate()) {
-        Ok(mut terminate) => {
-            tokio::select! {
-                _ = terminate.recv() => {}
-                _ = tokio::signal::ctrl_c() => {}
+/// Handles the signals to stop from now on; the answer waits for one.
+fn signal() -> impl Future<Output = ()> {
+    use tokio::signal::unix::{Signal, SignalKind, signal};
+    let on = |kind| signal(kind).ok();
+    let (mut terminate, mut interrupt) = (on(SignalKind::terminate()), on(SignalKind::interrupt()));
+    async move {
+        async fn next(signal: &mut Option<Signal>) {
+            match signal {
+                Some(signal) => drop(signal.recv().await),
+                // Without a handler the signal stops the service as it does any program.
+                None => std::future::pending().await,
             }
         }
-        // Without the handler an interrupt still stops the service.
-        Err(_) => drop(tokio::signal::ctrl_c().await),
+        tokio::select! {
+            () = next(&mut terminate) => {}
+            () = next(&mut interrupt) => {}
+        }
     }
 }
 

@@ -115,3 +115,5 @@ diesel::joinable!(refresh_tokens -> sessions (session_id));
 diesel::joinable!(invitations -> kitrooms (kitroom_id));
 diesel::allow_tables_to_appear_in_same_query!(kitrooms, memberships, accounts, invitations);
 diesel::allow_tables_to_appear_in_same_query!(sessions, refresh_tokens, device_tokens);
+diesel::allow_tables_to_appear_in_same_query!(accounts, sessions);
+diesel::allow_tables_to_appear_in_same_query!(accounts, device_tokens);

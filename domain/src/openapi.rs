@@ -41,6 +41,9 @@ pub fn date_time() -> RefOr<Schema> {
         .into()
 }
 
+/// Not blank, and no control character but a line break and a tab.
+const TEXT: &str = r"^[^\x00-\x08\x0b-\x1f\x7f-\x9f]*[^\s\x00-\x1f\x7f-\x9f][^\x00-\x08\x0b-\x1f\x7f-\x9f]*$";
+
 /// Text of 1 to `max` characters that is not blank.
 #[must_use]
 pub fn text(max: usize) -> RefOr<Schema> {
@@ -48,7 +51,7 @@ pub fn text(max: usize) -> RefOr<Schema> {
         .schema_type(Type::String)
         .min_length(Some(1))
         .max_length(Some(max))
-        .pattern(Some(r"\S"))
+        .pattern(Some(TEXT))
         .description(Some("not blank; blank ends are cut off; no control characters"))
         .into()
 }

@@ -1,5 +1,7 @@
 //! Tests of the whole: real servers, real processes, a real PostgreSQL.
 
+mod accounts;
+mod agreement;
 mod authz;
 mod check_readings;
 mod device_tokens;

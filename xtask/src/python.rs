@@ -72,6 +72,21 @@ pub(crate) fn lightest_bench(tree: &Tree) -> Result<(), Failure> {
     check(tree, "lightest", "--solve", tree.released("examples/solve"), &["--bench"])
 }
 
+/// The API document against a running service.
+pub(crate) fn fuzz(tree: &Tree) -> Result<(), Failure> {
+    fuzz_with(tree, &[])
+}
+
+/// The same for much longer.
+pub(crate) fn fuzz_soak(tree: &Tree) -> Result<(), Failure> {
+    fuzz_with(tree, &["--soak"])
+}
+
+fn fuzz_with(tree: &Tree, more: &[&str]) -> Result<(), Failure> {
+    let mut script = command(tree);
+    run(script.args(["tests/python/fuzz/run.py", "--server"]).arg(tree.built("tarebook")).args(more))
+}
+
 /// Runs `tests/python/TOPIC/run.py`, which asks an example program of `domain`.
 fn check(tree: &Tree, topic: &str, option: &str, program: PathBuf, more: &[&str]) -> Result<(), Failure> {
     let mut script = command(tree);

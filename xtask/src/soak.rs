@@ -53,6 +53,11 @@ const STEPS: &[Step] = &[
         hint: "Run it again: .venv/bin/python tests/python/lightest/run.py --help",
         work: Work::Call(python::lightest_soak),
     },
+    Step {
+        name: "the API document against a running service (schemathesis), for twenty minutes",
+        hint: "Run one operation again: .venv/bin/python tests/python/fuzz/run.py --server target/debug/tarebook --only ID",
+        work: Work::Call(python::fuzz_soak),
+    },
 ];
 
 /// Runs all of it.

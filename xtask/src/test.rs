@@ -66,6 +66,11 @@ const STEPS: &[Step] = &[
         hint: "Run it again: .venv/bin/python tests/python/lightest/run.py --help",
         work: Work::Call(python::lightest),
     },
+    Step {
+        name: "the API document against a running service (schemathesis)",
+        hint: "Run one operation again: .venv/bin/python tests/python/fuzz/run.py --server target/debug/tarebook --only ID",
+        work: Work::Call(python::fuzz),
+    },
 ];
 
 /// Runs all of it.

@@ -3,6 +3,7 @@
 //! transaction. Nothing is answered before the commit.
 
 mod load;
+mod quota;
 pub mod records;
 mod refresh;
 mod write;
@@ -14,7 +15,7 @@ use diesel::sql_types::{BigInt, Text, Uuid as SqlUuid};
 use diesel_async::{AsyncConnection, AsyncPgConnection, RunQueryDsl};
 use domain::sync::op::{Actor, Deciding, Op, OpResult, OpStatus, Role};
 use domain::sync::record::Stored;
-use domain::sync::working::Working;
+use domain::sync::working::{Working, refuse_group};
 use domain::time::Timestamp;
 use domain::wire::problem::{ErrorCode, Problem};
 use serde_json::Value;
@@ -32,6 +33,8 @@ pub struct Sender {
     pub replica: Option<(Uuid, i32)>,
     /// The epoch that the change rests on, for one that names the version it has read.
     pub if_epoch: Option<Uuid>,
+    /// How many records the kitroom may hold.
+    pub records_at_most: i64,
     /// When the service received it.
     pub now: Timestamp,
 }
@@ -120,12 +123,16 @@ struct Locked {
     epoch: Uuid,
     head_seq: i64,
     role: Role,
+    /// How many records it holds.
+    records: i64,
 }
 
 /// Takes the kitroom's lock and reads the sender's role under it, so that the right is that of this moment.
 async fn lock(conn: &mut AsyncPgConnection, kitroom: Uuid, account: Uuid) -> Result<Locked, ApiError> {
-    let rows: Vec<(Uuid, i64, String)> = sql::<(SqlUuid, BigInt, Text)>(
-        "select k.epoch, k.head_seq, m.role from kitrooms k join memberships m on m.kitroom_id = k.id where k.id = ",
+    let rows: Vec<(Uuid, i64, String, i64)> = sql::<(SqlUuid, BigInt, Text, BigInt)>(
+        "select k.epoch, k.head_seq, m.role, \
+         (select coalesce(sum(d.records), 0)::bigint from kind_digests d where d.kitroom_id = k.id) \
+         from kitrooms k join memberships m on m.kitroom_id = k.id where k.id = ",
     )
     .bind::<SqlUuid, _>(kitroom)
     .sql(" and m.account_id = ")
@@ -133,9 +140,9 @@ async fn lock(conn: &mut AsyncPgConnection, kitroom: Uuid, account: Uuid) -> Res
     .sql(" and m.removed_at is null and k.deleted_at is null for update of k for share of m")
     .load(conn)
     .await?;
-    let (epoch, head_seq, role) = rows.into_iter().next().ok_or_else(ApiError::not_found)?;
+    let (epoch, head_seq, role, records) = rows.into_iter().next().ok_or_else(ApiError::not_found)?;
     let role = Role::from_name(&role).ok_or_else(|| ApiError::internal("a role is unknown", &role))?;
-    Ok(Locked { epoch, head_seq, role })
+    Ok(Locked { epoch, head_seq, role, records })
 }
 
 async fn apply_locked(
@@ -180,7 +187,11 @@ async fn apply_locked(
                 None => pending.push(op),
             }
         }
-        for (op, result) in pending.iter().zip(working.apply_group(&pending, &deciding)) {
+        let answers = match quota::over(&working, locked.records, sender.records_at_most, &pending) {
+            Some((at, problem)) => refuse_group(&pending, at, problem),
+            None => working.apply_group(&pending, &deciding),
+        };
+        for (op, result) in pending.iter().zip(answers) {
             let result = storable(result);
             results.push((op.op_id, result.clone()));
             decided.push((op, result));

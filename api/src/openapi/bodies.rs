@@ -37,9 +37,14 @@ fn merge(into: &mut Object, from: Object) {
     }
 }
 
+fn or_null(schema: RefOr<Schema>) -> RefOr<Schema> {
+    let null = ObjectBuilder::new().schema_type(Type::Null).build();
+    RefOr::T(Schema::OneOf(OneOfBuilder::new().item(null).item(schema).build()))
+}
+
 fn create<T: ToSchema>() -> Object {
     let mut body = object(T::schema());
-    body.properties.insert("id".into(), domain::openapi::uuid_v7());
+    body.properties.insert("id".into(), or_null(domain::openapi::uuid_v7()));
     // Whoever does not say when it was observed has just observed it.
     body.required.retain(|name| name != "observed_at");
     body.additional_properties = Some(Box::new(AdditionalProperties::FreeForm(false)));
@@ -50,9 +55,7 @@ fn update<T: ToSchema>() -> Object {
     let mut body = object(T::schema());
     for (name, schema) in &mut body.properties {
         if !body.required.contains(name) {
-            let null = ObjectBuilder::new().schema_type(Type::Null).build();
-            let either = OneOfBuilder::new().item(null).item(schema.clone()).build();
-            *schema = RefOr::T(Schema::OneOf(either));
+            *schema = or_null(schema.clone());
         }
     }
     body.required.clear();

@@ -4,7 +4,7 @@ use domain::wire::problem::{ErrorCode, Problem};
 use utoipa::ToSchema;
 use utoipa::openapi::content::{Content, ContentBuilder};
 use utoipa::openapi::header::HeaderBuilder;
-use utoipa::openapi::path::{HttpMethod, Operation, ParameterBuilder, ParameterIn};
+use utoipa::openapi::path::{HttpMethod, Operation, Parameter, ParameterBuilder, ParameterIn};
 use utoipa::openapi::response::ResponseBuilder;
 use utoipa::openapi::schema::{ComponentsBuilder, ObjectBuilder, Type};
 use utoipa::openapi::security::{HttpAuthScheme, HttpBuilder, SecurityRequirement, SecurityScheme};
@@ -77,6 +77,11 @@ fn complete(path: &str, method: &HttpMethod, operation: &mut Operation) {
     if !open {
         operation.security = Some(vec![SecurityRequirement::new::<_, [&str; 0], &str>(SCHEME, [])]);
     }
+    for parameter in operation.parameters.iter_mut().flatten() {
+        if let RefOr::T(parameter) = parameter {
+            restrict(method, parameter);
+        }
+    }
     for (code, words) in problems_of(path, method, operation, open) {
         let status = code.status().to_string();
         operation.responses.responses.entry(status).or_insert_with(|| RefOr::T(problem(code, words)));
@@ -105,6 +110,25 @@ fn complete(path: &str, method: &HttpMethod, operation: &mut Operation) {
             response.headers.insert("Location".into(), RefOr::T(header));
         }
     }
+}
+
+/// What a parameter takes, where its Rust type does not say it.
+fn restrict(method: &HttpMethod, parameter: &mut Parameter) {
+    let text = |pattern: &str| ObjectBuilder::new().schema_type(Type::String).pattern(Some(pattern));
+    let query = parameter.parameter_in == ParameterIn::Query;
+    let pattern = match (parameter.name.as_str(), method) {
+        ("If-Match", HttpMethod::Delete) => r#"^(\*|"[0-9a-f]{32}-[0-9]{1,18}-[0-9a-f]{8}")$"#,
+        ("If-Match", _) => r#"^"[0-9a-f]{32}-[0-9]{1,18}-[0-9a-f]{8}"$"#,
+        ("Idempotency-Key", _) => "^[!-~]{1,200}$",
+        ("kind" | "size" | "q", _) if query => r"^[^\x00]*$",
+        ("cursor", _) => "^[A-Za-z0-9_-]+$",
+        (name, _) if query && name.ends_with("_id") => {
+            parameter.schema = Some(domain::openapi::uuid_v7());
+            return;
+        }
+        _ => return,
+    };
+    parameter.schema = Some(text(pattern).into());
 }
 
 fn add_example(content: &mut RefOr<Content>) {
@@ -169,7 +193,7 @@ fn problems_of(
         .parameters
         .iter()
         .flatten()
-        .any(|p| matches!(p, RefOr::T(p) if matches!(p.parameter_in, ParameterIn::Query)))
+        .any(|p| matches!(p, RefOr::T(p) if p.parameter_in == ParameterIn::Query))
     {
         codes.push((ErrorCode::ValidationFailed, "Each wrong parameter is named."));
         codes.push((ErrorCode::CursorInvalid, "The cursor is none of this list's."));

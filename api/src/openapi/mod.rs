@@ -54,8 +54,10 @@ pub(crate) fn operations(item: &mut PathItem) -> Vec<(HttpMethod, &mut Operation
 #[must_use]
 pub fn methods_of(document: &OpenApi, path: &str) -> Vec<&'static str> {
     let mut methods = Vec::new();
+    // An address that is written out is not one that a parameter could stand for.
+    let written_out = document.paths.paths.contains_key(path);
     for (pattern, item) in &document.paths.paths {
-        if matches(pattern, path) {
+        if if written_out { pattern == path } else { matches(pattern, path) } {
             let named = [
                 ("GET", item.get.is_some()),
                 ("POST", item.post.is_some()),

@@ -4,14 +4,15 @@ use std::collections::HashMap;
 use std::future::{Ready, ready};
 use std::path::Path;
 use std::pin::Pin;
-use std::sync::{Arc, RwLock};
+use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::{Arc, Mutex, PoisonError, RwLock};
 use std::time::{Duration, Instant};
 
 use actix_web::dev::Payload;
 use actix_web::http::header;
 use actix_web::{FromRequest, HttpRequest, web};
-use argon2::password_hash::{PasswordHash, PasswordHasher, PasswordVerifier, SaltString};
-use argon2::{Algorithm as Argon2Algorithm, Argon2, Params, Version};
+use argon2::password_hash::{Output, ParamsString, PasswordHash, SaltString};
+use argon2::{Algorithm as Argon2Algorithm, Argon2, Block, Params, Version};
 use chrono::{DateTime, TimeDelta, Utc};
 use diesel::prelude::*;
 use diesel_async::RunQueryDsl;
@@ -28,7 +29,7 @@ use super::clock::Clock;
 use super::db::{self, Pool};
 use super::error::ApiError;
 use super::token;
-use crate::schema::{device_tokens, sessions};
+use crate::schema::{accounts, device_tokens, sessions};
 
 /// How long an access token lasts, in seconds.
 pub const ACCESS_TOKEN_S: i64 = 600;
@@ -96,12 +97,22 @@ pub fn check_password(pointer: &str, password: &str, about: &[&str]) -> Result<(
 const GUESSES_MIN: u64 = 10_000;
 
 /// Hashes and checks passwords, no more at once than there are cores, since each takes its memory.
-#[derive(Debug)]
 pub struct Passwords {
     cost: PasswordCost,
     permits: Arc<tokio::sync::Semaphore>,
+    /// The memory of those that are done, for the next ones: given back to the allocator it would stay with whichever
+    /// thread had it, and there are many more of those than cores.
+    memory: Arc<Mutex<Vec<Memory>>>,
     /// What an unknown account is checked against, so that its answer takes as long.
     nobody: String,
+}
+
+type Memory = Vec<Block>;
+
+impl std::fmt::Debug for Passwords {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(f, "Passwords({:?})", self.cost)
+    }
 }
 
 /// The least length of a password, in bytes (OWASP ASVS 5.0, 6.2.1).
@@ -116,8 +127,10 @@ impl Passwords {
     /// When the cost is none that the algorithm takes.
     pub fn new(cost: PasswordCost) -> Result<Self, String> {
         let cores = std::thread::available_parallelism().map_or(1, std::num::NonZero::get);
-        let nobody = hash_now(cost, "no account has this password")?;
-        Ok(Self { cost, permits: Arc::new(tokio::sync::Semaphore::new(cores)), nobody })
+        let mut memory = Memory::new();
+        let nobody = hash_now(cost, "no account has this password", &mut memory)?;
+        let permits = Arc::new(tokio::sync::Semaphore::new(cores));
+        Ok(Self { cost, permits, memory: Arc::new(Mutex::new(vec![memory])), nobody })
     }
 
     /// The PHC string of a password.
@@ -126,7 +139,7 @@ impl Passwords {
     /// `internal` when hashing fails.
     pub async fn hash(&self, password: String) -> Result<String, ApiError> {
         let cost = self.cost;
-        self.work(move || hash_now(cost, &password))
+        self.work(move |memory| hash_now(cost, &password, memory))
             .await?
             .map_err(|e| ApiError::internal("hashing failed", e))
     }
@@ -138,37 +151,87 @@ impl Passwords {
     pub async fn verify(&self, password: String, hash: Option<String>) -> Result<bool, ApiError> {
         let known = hash.is_some();
         let hash = hash.unwrap_or_else(|| self.nobody.clone());
-        let right = self.work(move || {
-            let hash = PasswordHash::new(&hash).map_err(|error| error.to_string())?;
-            Ok::<_, String>(Argon2::default().verify_password(password.as_bytes(), &hash).is_ok())
-        });
+        let right =
+            self.work(move |memory| verify_now(&hash, &password, memory).map_err(|error| error.to_string()));
         let right = right
             .await?
             .map_err(|error| ApiError::internal("a stored password hash cannot be read", error))?;
         Ok(right && known)
     }
 
-    async fn work<T: Send + 'static>(&self, act: impl FnOnce() -> T + Send + 'static) -> Result<T, ApiError> {
+    async fn work<T: Send + 'static>(
+        &self,
+        act: impl FnOnce(&mut Memory) -> T + Send + 'static,
+    ) -> Result<T, ApiError> {
         let permit = Arc::clone(&self.permits).acquire_owned().await;
         let permit = permit.map_err(|error| ApiError::internal("the password workers are gone", error))?;
+        let shelf = Arc::clone(&self.memory);
         tokio::task::spawn_blocking(move || {
             let _permit = permit;
-            act()
+            let taken = shelf.lock().unwrap_or_else(PoisonError::into_inner).pop();
+            let mut memory = taken.unwrap_or_default();
+            let done = act(&mut memory);
+            shelf.lock().unwrap_or_else(PoisonError::into_inner).push(memory);
+            done
         })
         .await
         .map_err(|error| ApiError::internal("a password worker failed", error))
     }
 }
 
-fn hash_now(cost: PasswordCost, password: &str) -> Result<String, String> {
+fn hash_now(cost: PasswordCost, password: &str, memory: &mut Memory) -> Result<String, String> {
     let mut salt = [0u8; 16];
     OsRng.try_fill_bytes(&mut salt).map_err(|error| error.to_string())?;
-    let salt = SaltString::encode_b64(&salt).map_err(|error| error.to_string())?;
     let hasher = cost.hasher().map_err(|error| error.to_string())?;
-    hasher
-        .hash_password(password.as_bytes(), &salt)
-        .map(|hash| hash.to_string())
-        .map_err(|error| error.to_string())
+    phc(&hasher, password, &salt, memory).map_err(|error| error.to_string())
+}
+
+fn phc(
+    hasher: &Argon2<'_>,
+    password: &str,
+    salt: &[u8],
+    memory: &mut Memory,
+) -> Result<String, argon2::password_hash::Error> {
+    let mut tag = [0u8; 32];
+    fill(hasher, password, salt, &mut tag, memory)?;
+    let text = SaltString::encode_b64(salt)?;
+    let hash = PasswordHash {
+        algorithm: Argon2Algorithm::Argon2id.ident(),
+        version: Some(Version::V0x13.into()),
+        params: ParamsString::try_from(hasher.params())?,
+        salt: Some(text.as_salt()),
+        hash: Some(Output::new(&tag)?),
+    };
+    Ok(hash.to_string())
+}
+
+/// Whether the password is that of the hash, with the parameters that the hash names. Tags are compared in constant time.
+fn verify_now(hash: &str, password: &str, memory: &mut Memory) -> Result<bool, argon2::password_hash::Error> {
+    use argon2::password_hash::Error;
+    let hash = PasswordHash::new(hash)?;
+    let (Some(salt), Some(expected)) = (hash.salt, hash.hash) else { return Err(Error::Password) };
+    let algorithm = Argon2Algorithm::try_from(hash.algorithm)?;
+    let version = Version::try_from(hash.version.ok_or(Error::Version)?)?;
+    let hasher = Argon2::new(algorithm, version, Params::try_from(&hash)?);
+    let mut buffer = [0u8; 64];
+    let salt = salt.decode_b64(&mut buffer)?;
+    let mut tag = vec![0u8; expected.len()];
+    fill(&hasher, password, salt, &mut tag, memory)?;
+    Ok(Output::new(&tag)? == expected)
+}
+
+fn fill(
+    hasher: &Argon2<'_>,
+    password: &str,
+    salt: &[u8],
+    tag: &mut [u8],
+    memory: &mut Memory,
+) -> Result<(), argon2::Error> {
+    let blocks = hasher.params().block_count();
+    if memory.len() < blocks {
+        memory.resize(blocks, Block::default());
+    }
+    hasher.hash_password_into_with_memory(password.as_bytes(), salt, tag, &mut memory[..blocks])
 }
 
 /// The claims of an access token. No roles: those are read at each request.
@@ -346,16 +409,27 @@ impl FromRequest for RecentLogin {
 
 /// Credentials that were found good a moment ago, by their hash.
 #[derive(Debug, Default)]
-struct Remembered(RwLock<HashMap<[u8; 32], (Account, Instant)>>);
+struct Remembered {
+    found: RwLock<HashMap<[u8; 32], (Account, Instant)>>,
+    /// Counts the times that all was forgotten: what was read from the database before is not put in after.
+    forgotten: AtomicU64,
+}
 
 impl Remembered {
     fn get(&self, key: &[u8; 32]) -> Option<Account> {
-        let map = self.0.read().ok()?;
+        let map = self.found.read().ok()?;
         map.get(key).filter(|(_, since)| since.elapsed() < REMEMBERED).map(|(account, _)| *account)
     }
 
-    fn put(&self, key: [u8; 32], account: Account) {
-        if let Ok(mut map) = self.0.write() {
+    fn generation(&self) -> u64 {
+        AtomicU64::load(&self.forgotten, Ordering::SeqCst)
+    }
+
+    fn put(&self, generation: u64, key: [u8; 32], account: Account) {
+        if let Ok(mut map) = self.found.write() {
+            if generation != self.generation() {
+                return;
+            }
             if map.len() >= REMEMBERED_AT_MOST {
                 map.retain(|_, (_, since)| since.elapsed() < REMEMBERED);
             }
@@ -366,7 +440,8 @@ impl Remembered {
     }
 
     fn clear(&self) {
-        if let Ok(mut map) = self.0.write() {
+        if let Ok(mut map) = self.found.write() {
+            AtomicU64::fetch_add(&self.forgotten, 1, Ordering::SeqCst);
             map.clear();
         }
     }
@@ -432,13 +507,13 @@ impl Authenticator {
     }
 
     async fn account(&self, bearer: &str, pool: &Pool, clock: &Clock) -> Result<Account, ApiError> {
-        let key = token::hash(bearer);
+        let (key, generation) = (token::hash(bearer), self.remembered.generation());
         if bearer.starts_with(token::DEVICE) {
             if let Some(account) = self.remembered.get(&key) {
                 return Ok(account);
             }
             let account = self.device(bearer, key, pool, clock).await?;
-            self.remembered.put(key, account);
+            self.remembered.put(generation, key, account);
             return Ok(account);
         }
         let claims = self.access.check(bearer)?;
@@ -446,7 +521,7 @@ impl Authenticator {
             return Ok(account);
         }
         let account = self.session(&claims, pool, clock).await?;
-        self.remembered.put(key, account);
+        self.remembered.put(generation, key, account);
         Ok(account)
     }
 
@@ -454,6 +529,8 @@ impl Authenticator {
         let mut conn = db::connection(pool).await?;
         let now = clock.now();
         let open: Option<DateTime<Utc>> = sessions::table
+            .inner_join(accounts::table.on(accounts::id.eq(sessions::account_id)))
+            .filter(accounts::deleted_at.is_null())
             .filter(sessions::id.eq(claims.sid))
             .filter(sessions::account_id.eq(claims.sub))
             .filter(sessions::revoked_at.is_null())
@@ -488,6 +565,8 @@ impl Authenticator {
         }
         let mut conn = db::connection(pool).await?;
         let row: Option<(Uuid, Uuid, Option<DateTime<Utc>>)> = device_tokens::table
+            .inner_join(accounts::table.on(accounts::id.eq(device_tokens::account_id)))
+            .filter(accounts::deleted_at.is_null())
             .filter(device_tokens::token_hash.eq(hash.to_vec()))
             .filter(device_tokens::revoked_at.is_null())
             .select((device_tokens::id, device_tokens::account_id, device_tokens::last_used_at))
@@ -554,17 +633,22 @@ impl FromRequest for Now {
 
 #[cfg(test)]
 mod tests {
+    use argon2::password_hash::PasswordVerifier;
+
     use super::*;
 
     #[test]
     fn hash_production_cost_is_the_published_minimum() {
-        let phc = hash_now(PasswordCost::PRODUCTION, "a kit check at five").unwrap();
+        let mut memory = Memory::new();
+        let phc = hash_now(PasswordCost::PRODUCTION, "a kit check at five", &mut memory).unwrap();
         // OWASP Password Storage Cheat Sheet: Argon2id, m = 19456 (19 MiB), t = 2, p = 1.
         assert!(phc.starts_with("$argon2id$v=19$m=19456,t=2,p=1$"), "{phc}");
         let parsed = PasswordHash::new(&phc).unwrap();
         assert_eq!(parsed.hash.unwrap().len(), 32);
+        assert_eq!(verify_now(&phc, "a kit check at five", &mut memory), Ok(true));
+        assert_eq!(verify_now(&phc, "a kit check at six", &mut memory), Ok(false));
+        // The crate's own verifier, with memory of its own, agrees.
         assert!(Argon2::default().verify_password(b"a kit check at five", &parsed).is_ok());
-        assert!(Argon2::default().verify_password(b"a kit check at six", &parsed).is_err());
     }
 
     #[test]
@@ -593,7 +677,13 @@ mod tests {
     fn verify_known_answer_of_the_reference_implementation() {
         // The argon2 reference implementation's test.c, version 0x13 of Argon2id: t = 2, m = 2^16 KiB, p = 1.
         let phc = "$argon2id$v=19$m=65536,t=2,p=1$c29tZXNhbHQ$CTFhFdXPJO1aFaMaO6Mm5c8y7cJHAph8ArZWb2GRPPc";
-        let parsed = PasswordHash::new(phc).unwrap();
-        assert!(Argon2::default().verify_password(b"password", &parsed).is_ok());
+        let mut memory = Memory::new();
+        // Memory that was used before, and more of it than is needed.
+        memory.resize(1 << 17, Block::default());
+        for _ in 0..2 {
+            assert_eq!(verify_now(phc, "password", &mut memory), Ok(true));
+        }
+        assert_eq!(verify_now(phc, "Password", &mut memory), Ok(false));
+        assert!(verify_now("!", "password", &mut memory).is_err());
     }
 }

@@ -14,6 +14,7 @@ use serde_json::Value;
 use uuid::Uuid;
 
 use super::error::ApiError;
+use super::limits::Bounds;
 
 /// The most bytes of an ordinary body, after decompression: a record and its wrapping.
 pub const BODY_BYTES: usize = 128 * 1024;
@@ -80,7 +81,13 @@ async fn object(
     }
     let encoding =
         request.headers().get(header::CONTENT_ENCODING).map(|v| v.to_str().unwrap_or("?").to_owned());
-    let bytes = read_all(payload, limit).await?;
+    let patience =
+        request.app_data::<web::Data<Bounds>>().map_or(Bounds::PRODUCTION.body, |bounds| bounds.body);
+    let Ok(bytes) = tokio::time::timeout(patience, read_all(payload, limit)).await else {
+        let words = format!("the body did not arrive within {} s", patience.as_secs());
+        return Err(ApiError::new(ErrorCode::BadRequest, words).with_header(header::CONNECTION, "close"));
+    };
+    let bytes = bytes?;
     let bytes = match encoding.as_deref().map(str::trim) {
         None | Some("identity") => bytes,
         Some(encoding) if encoding.eq_ignore_ascii_case("gzip") => gunzip(&bytes, limit)?,
@@ -91,13 +98,36 @@ async fn object(
         }
     };
     match serde_json::from_slice::<Value>(&bytes) {
-        Ok(Value::Object(object)) => Ok(object),
+        Ok(mut value @ Value::Object(_)) => {
+            whole_numbers(&mut value);
+            match value {
+                Value::Object(object) => Ok(object),
+                _ => Err(ApiError::field("", "invalid", "the body must be a JSON object")),
+            }
+        }
         Ok(_) => Err(ApiError::field("", "invalid", "the body must be a JSON object")),
         Err(error) => {
             let at = byte_position(&bytes, error.line(), error.column());
             let words = format!("{error} (byte {at})");
             Err(Problem::new(ErrorCode::MalformedJson, words).with("byte", at).into())
         }
+    }
+}
+
+/// JSON knows one sort of number: `2.0` is a whole number as `2` is (JSON Schema 2020-12, section 4.2.3). Both have one
+/// canonical form, so that an op's hash is the same.
+fn whole_numbers(value: &mut Value) {
+    match value {
+        Value::Object(map) => map.values_mut().for_each(whole_numbers),
+        Value::Array(values) => values.iter_mut().for_each(whole_numbers),
+        Value::Number(number) if number.is_f64() => {
+            let Some(float) = number.as_f64() else { return };
+            // Up to 2^53 a float is the number that was written.
+            if float.fract() == 0.0 && float.abs() <= 9_007_199_254_740_992.0 {
+                *number = (float as i64).into();
+            }
+        }
+        _ => {}
     }
 }
 
@@ -158,8 +188,9 @@ fn query<T: DeserializeOwned>(text: &str) -> Result<T, ApiError> {
         .into_inner();
     let mut object = Object::new();
     for (name, value) in pairs {
-        if value.contains('\0') {
-            return Err(wrong(&name, "holds the control character U+0000"));
+        // No text of ours holds it, and the database takes none that does.
+        if name.contains('\0') || value.contains('\0') {
+            return Err(wrong(&name.replace('\0', "\u{fffd}"), "holds the control character U+0000"));
         }
         let value = if NUMBERS.contains(&name.as_str()) {
             value.parse::<i64>().map(Value::from).map_err(|_| wrong(&name, "must be a whole number"))?

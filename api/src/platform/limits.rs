@@ -2,9 +2,10 @@
 
 use std::net::IpAddr;
 use std::num::NonZeroU32;
+use std::time::Duration;
 
 use actix_web::HttpRequest;
-use actix_web::http::header::{HeaderName, RETRY_AFTER};
+use actix_web::http::header::{HeaderName, HeaderValue, RETRY_AFTER};
 use domain::wire::problem::ErrorCode;
 use governor::clock::{Clock as _, DefaultClock};
 use governor::{DefaultKeyedRateLimiter, Quota, RateLimiter};
@@ -18,7 +19,7 @@ pub struct LoginLimits {
     pub per_account: NonZeroU32,
     /// From one address.
     pub per_address: NonZeroU32,
-    /// Whether the address is that which the proxy before the service reports.
+    /// Whether the address is that which the proxy before the service adds to `X-Forwarded-For`.
     pub behind_proxy: bool,
 }
 
@@ -32,6 +33,29 @@ impl LoginLimits {
         let [per_account, per_address] = [10, 60].map(|n| NonZeroU32::new(n).unwrap_or(NonZeroU32::MIN));
         Self { per_account, per_address, behind_proxy }
     }
+}
+
+/// How much one kitroom, one account and one connection may take.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Bounds {
+    /// Records of one kitroom, deleted ones included, since each keeps its row.
+    pub records_per_kitroom: i64,
+    /// Kitrooms that one account owns.
+    pub kitrooms_per_account: i64,
+    /// How long the head of a request may take to arrive.
+    pub head: Duration,
+    /// How long its body may take.
+    pub body: Duration,
+}
+
+impl Bounds {
+    /// What the service uses.
+    pub const PRODUCTION: Self = Self {
+        records_per_kitroom: 2_000_000,
+        kitrooms_per_account: 100,
+        head: Duration::from_secs(10),
+        body: Duration::from_secs(30),
+    };
 }
 
 /// The most keys that are held before those that are full again are let go.
@@ -73,7 +97,7 @@ impl Limits {
     /// `rate-limited` with `Retry-After`.
     pub fn address(&self, request: &HttpRequest) -> Result<(), ApiError> {
         let peer = request.peer_addr().map(|peer| peer.ip());
-        let reported = || request.connection_info().realip_remote_addr().and_then(|text| text.parse().ok());
+        let reported = || request.headers().get_all("x-forwarded-for").last().and_then(last_address);
         let address = if self.settings.behind_proxy { reported().or(peer) } else { peer };
         tidy(&self.addresses);
         match address {
@@ -81,6 +105,11 @@ impl Limits {
             None => Ok(()),
         }
     }
+}
+
+/// The address that the proxy itself has seen: it adds that at the end; what stands before it was sent by whoever asks.
+fn last_address(value: &HeaderValue) -> Option<IpAddr> {
+    value.to_str().ok()?.rsplit(',').next()?.trim().parse().ok()
 }
 
 fn tidy<K: std::hash::Hash + Eq + Clone>(limiter: &DefaultKeyedRateLimiter<K>) {

@@ -9,7 +9,7 @@ pub mod link;
 mod man;
 pub mod scale;
 mod status;
-mod sync;
+pub(crate) mod sync;
 mod unlink;
 pub mod weigh;
 

@@ -5,6 +5,9 @@ use std::time::Duration;
 
 use domain::wire::account::{AccountView, CreateDeviceToken, CreateSession, DeviceTokenView, SessionView};
 use domain::wire::kitroom::{CreateKitroom, KitroomList, KitroomView};
+use domain::wire::member::{
+    CreateInvitation, CreateMembership, InvitationView, MemberList, MemberView, MembershipView, UpdateMember,
+};
 use domain::wire::problem::{ErrorCode, Problem};
 use domain::wire::sync::{ChangesPage, Digest, PushRequest, PushResponse, SyncOverview};
 use reqwest::blocking::{Client, RequestBuilder, Response};
@@ -80,8 +83,12 @@ impl HttpClient {
         if !query.is_empty() {
             url.query_pairs_mut().extend_pairs(query);
         }
+        let is_patch = method == Method::PATCH;
         let mut request: RequestBuilder =
             self.http.request(method, url).header(header::ACCEPT, "application/json");
+        if is_patch {
+            request = request.header(header::CONTENT_TYPE, "application/merge-patch+json");
+        }
         if let Some(token) = &self.token {
             request = request.bearer_auth(token.expose());
         }
@@ -123,6 +130,57 @@ impl HttpClient {
     /// [`Failure`].
     pub fn digest(&self, kitroom: Uuid) -> Answer<Digest> {
         self.call(Method::GET, &format!("/v1/kitrooms/{kitroom}/digest"), None::<&()>)
+    }
+
+    /// Invites somebody to a kitroom. Not repeated by itself: each would be another invitation.
+    ///
+    /// # Errors
+    /// [`Failure`].
+    pub fn invite(&self, kitroom: Uuid, invitation: &CreateInvitation) -> Answer<InvitationView> {
+        self.call(Method::POST, &format!("/v1/kitrooms/{kitroom}/invitations"), Some(invitation))
+    }
+
+    /// Takes up an invitation.
+    ///
+    /// # Errors
+    /// [`Failure`].
+    pub fn join(&self, membership: &CreateMembership) -> Answer<MembershipView> {
+        self.call(Method::POST, "/v1/memberships", Some(membership))
+    }
+
+    /// The members of a kitroom.
+    ///
+    /// # Errors
+    /// [`Failure`].
+    pub fn members(&self, kitroom: Uuid) -> Answer<Vec<MemberView>> {
+        let (mut all, mut cursor): (Vec<MemberView>, Option<String>) = (Vec::new(), None);
+        loop {
+            let query: Vec<(&str, String)> = cursor.map(|cursor| ("cursor", cursor)).into_iter().collect();
+            let path = format!("/v1/kitrooms/{kitroom}/members");
+            let page: MemberList = self.call_with(Method::GET, &path, &query, None::<&()>)?;
+            all.extend(page.items);
+            cursor = page.next_cursor;
+            if cursor.is_none() {
+                return Ok(all);
+            }
+        }
+    }
+
+    /// Gives a member another role.
+    ///
+    /// # Errors
+    /// [`Failure`].
+    pub fn set_role(&self, kitroom: Uuid, account: Uuid, update: &UpdateMember) -> Answer<MemberView> {
+        self.call(Method::PATCH, &format!("/v1/kitrooms/{kitroom}/members/{account}"), Some(update))
+    }
+
+    /// Removes a member, or leaves.
+    ///
+    /// # Errors
+    /// [`Failure`].
+    pub fn remove_member(&self, kitroom: Uuid, account: Uuid) -> Answer<()> {
+        let path = format!("/v1/kitrooms/{kitroom}/members/{account}");
+        self.call::<Option<serde_json::Value>>(Method::DELETE, &path, None::<&()>).map(|_| ())
     }
 
     /// Ends a device token.

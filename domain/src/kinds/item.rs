@@ -68,6 +68,9 @@ fn validate(body: &Object, stored: Option<&Stored>, _: &dyn Lookup) -> Vec<Field
             AttributeValue::Text(text) if text.chars().count() > MAX_ATTRIBUTE_TEXT => {
                 wrong(at, "too-long", "at most 400 characters");
             }
+            AttributeValue::Text(text) if text.chars().any(|c| c.is_control() && c != '\n' && c != '\t') => {
+                wrong(at, "invalid", "holds a control character");
+            }
             AttributeValue::Number(number) if !(-1e9..=1e9).contains(number) => {
                 wrong(at, "out-of-range", "must be from -1e9 to 1e9");
             }

@@ -137,7 +137,9 @@ fn unknown_kind(name: &str) -> Problem {
     Problem::invalid(vec![FieldError::new("/kind", "unknown-kind", words)])
 }
 
-fn refuse_group(ops: &[&Op], failed: usize, problem: Problem) -> Vec<OpResult> {
+/// The answers of a group of which the op at `failed` is refused with a problem.
+#[must_use]
+pub fn refuse_group(ops: &[&Op], failed: usize, problem: Problem) -> Vec<OpResult> {
     let rejected = |op: &Op, problem| OpResult {
         op_id: op.op_id,
         status: OpStatus::Rejected,

@@ -76,6 +76,7 @@ pub struct SessionList {
 pub struct UpdateAccount {
     /// Its name.
     #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[cfg_attr(feature = "openapi", schema(nullable = false))]
     pub name: Option<Name>,
 }
 

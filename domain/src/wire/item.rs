@@ -13,7 +13,6 @@ macro_rules! item_kinds {
     ($($variant:ident = $name:literal,)*) => {
         /// What sort of thing an item is. Open: a client keeps a kind that it does not know.
         #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
-        #[cfg_attr(feature = "openapi", derive(utoipa::ToSchema))]
         #[expect(missing_docs, reason = "the names are the trade's own words")]
         pub enum ItemKind {
             $(#[serde(rename = $name)] $variant,)*
@@ -43,6 +42,23 @@ item_kinds! {
     Food = "food", DrinkMix = "drink_mix", AntiChafe = "anti_chafe", ToiletKit = "toilet_kit", IdCard = "id_card",
     Cash = "cash", Other = "other",
 }
+
+// Not derived: the derive does not see names that a macro hands on, and would show the variants' own.
+#[cfg(feature = "openapi")]
+impl utoipa::PartialSchema for ItemKind {
+    fn schema() -> utoipa::openapi::RefOr<utoipa::openapi::schema::Schema> {
+        utoipa::openapi::schema::ObjectBuilder::new()
+            .schema_type(utoipa::openapi::schema::Type::String)
+            .enum_values(Some(Self::ALL.iter().map(|kind| kind.name())))
+            .description(Some(
+                "What sort of thing an item is. Open: a client keeps a kind that it does not know.",
+            ))
+            .into()
+    }
+}
+
+#[cfg(feature = "openapi")]
+impl utoipa::ToSchema for ItemKind {}
 
 impl ItemKind {
     /// The kind with this name on the wire.

@@ -51,6 +51,7 @@ pub struct CreateKitroom {
 pub struct UpdateKitroom {
     /// Its name.
     #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[cfg_attr(feature = "openapi", schema(nullable = false))]
     pub name: Option<Name>,
 }
 

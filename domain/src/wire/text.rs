@@ -16,6 +16,9 @@ impl<const MAX: usize> Text<MAX> {
     /// # Errors
     /// In words, when the text is empty, too long, or holds a control character.
     pub fn new(text: &str) -> Result<Self, String> {
+        if let Some(c) = text.chars().find(|c| c.is_control() && *c != '\n' && *c != '\t') {
+            return Err(format!("holds the control character U+{:04X}", u32::from(c)));
+        }
         let text = text.trim();
         if text.is_empty() {
             return Err("must not be empty".into());
@@ -23,9 +26,6 @@ impl<const MAX: usize> Text<MAX> {
         let length = text.chars().count();
         if length > MAX {
             return Err(format!("has {length} characters; at most {MAX} are allowed"));
-        }
-        if let Some(c) = text.chars().find(|c| c.is_control() && *c != '\n' && *c != '\t') {
-            return Err(format!("holds the control character U+{:04X}", u32::from(c)));
         }
         Ok(Self(text.to_owned()))
     }

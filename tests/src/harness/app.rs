@@ -10,7 +10,7 @@ use api::app::{Settings, serve};
 use api::platform::auth::PasswordCost;
 use api::platform::clock::Clock;
 use api::platform::db;
-use api::platform::limits::LoginLimits;
+use api::platform::limits::{Bounds, LoginLimits};
 use chrono::{DateTime, TimeDelta, Utc};
 use tokio_postgres::types::FromSqlOwned;
 use tokio_postgres::{Client, NoTls};
@@ -77,9 +77,17 @@ impl TestApp {
     /// # Panics
     /// When it cannot be had: a test is never skipped.
     pub async fn start() -> Self {
+        Self::start_with(|_| ()).await
+    }
+
+    /// The same with other settings.
+    ///
+    /// # Panics
+    /// When it cannot be had: a test is never skipped.
+    pub async fn start_with(change: impl FnOnce(&mut Settings)) -> Self {
         let db = TestDb::migrated(db::migrate);
         let clock = TestClock::default();
-        let settings = Settings {
+        let mut settings = Settings {
             database_url: db.url().to_owned(),
             connections: 4,
             workers: 2,
@@ -91,8 +99,10 @@ impl TestApp {
                 per_address: NonZeroU32::MAX,
                 behind_proxy: false,
             },
+            bounds: Bounds::PRODUCTION,
             clock: clock.clock(),
         };
+        change(&mut settings);
         let (address, server) = run(settings);
         let sql = connect(db.url()).await;
         Self { clock, http: Http::new(&format!("http://{address}")), server: Some(server), sql, db }

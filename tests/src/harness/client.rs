@@ -25,8 +25,7 @@ impl Http {
     /// When no client can be made.
     #[must_use]
     pub fn new(base: &str) -> Self {
-        let client = reqwest::Client::builder().redirect(reqwest::redirect::Policy::none());
-        Self { base: base.to_owned(), client: client.build().expect("a client"), bearer: None }
+        Self { base: base.to_owned(), client: plain_client(), bearer: None }
     }
 
     /// The same with a token.
@@ -91,6 +90,18 @@ impl Http {
     pub fn getting(&self, path: &str) -> Call {
         self.call(Method::GET, path)
     }
+}
+
+/// An HTTP client without TLS, which only needs a provider of it because `tare` is built with the same library.
+///
+/// # Panics
+/// When none can be made.
+#[must_use]
+pub fn plain_client() -> reqwest::Client {
+    // Fails only when it is installed already, which is as good.
+    let _ = rustls::crypto::ring::default_provider().install_default();
+    let client = reqwest::Client::builder().redirect(reqwest::redirect::Policy::none()).tls_certs_only([]);
+    client.build().expect("a client")
 }
 
 /// A call that is not sent yet.

@@ -7,6 +7,7 @@ pub mod bodies;
 pub mod client;
 pub mod db;
 pub mod device;
+pub mod logins;
 pub mod masses;
 mod provider;
 mod reaper;

@@ -126,7 +126,7 @@ pub async fn require_open(
 /// decides who of many was first. The same account again finds what it got.
 ///
 /// # Errors
-/// `invitation-invalid` when it is unknown, used by somebody else, revoked, or expired.
+/// `invitation-invalid` when it is unknown, used by somebody else, revoked, expired, or its author is no owner any more.
 pub async fn accept(
     conn: &mut AsyncPgConnection,
     hash: &[u8; 32],
@@ -138,15 +138,19 @@ pub async fn accept(
         .filter(invitations::accepted_at.is_null())
         .filter(invitations::revoked_at.is_null())
         .filter(invitations::expires_at.gt(now));
-    let taken: Option<(Uuid, String)> = diesel::update(open)
+    let taken: Option<(Uuid, String, Uuid)> = diesel::update(open)
         .set((invitations::accepted_at.eq(now), invitations::accepted_by.eq(account)))
-        .returning((invitations::kitroom_id, invitations::role))
+        .returning((invitations::kitroom_id, invitations::role, invitations::created_by))
         .get_result(conn)
         .await
         .optional()?;
-    if let Some((kitroom, role)) = taken {
+    if let Some((kitroom, role, author)) = taken {
         let role = Role::from_name(&role).ok_or_else(|| ApiError::internal("a role is unknown", &role))?;
         let purpose = members::lock_kitroom(conn, kitroom).await.map_err(|_| invalid())?;
+        // Whoever no longer decides about members has no way back in, nor for others, by an invitation kept aside.
+        if members::find_role(conn, kitroom, author).await? != Some(Role::Owner) {
+            return Err(invalid());
+        }
         members::fits(purpose, role)?;
         let role = members::insert_member(conn, kitroom, account, role, now).await?;
         return Ok((kitroom, role));

@@ -13,6 +13,7 @@ use crate::platform::auth::Account;
 use crate::platform::db::{self, Pool};
 use crate::platform::error::ApiError;
 use crate::platform::extract::path_id;
+use crate::platform::limits::Bounds;
 
 /// A member of the kitroom in the path, at the moment of asking.
 #[derive(Debug, Clone, Copy)]
@@ -49,6 +50,8 @@ pub struct KitroomWrite {
     pub kitroom: Uuid,
     /// Who asks.
     pub account: Account,
+    /// How many records the kitroom may hold.
+    pub records_at_most: i64,
 }
 
 fn kitroom_id(request: &HttpRequest) -> Result<Uuid, ApiError> {
@@ -64,7 +67,10 @@ impl FromRequest for KitroomWrite {
         let request = request.clone();
         Box::pin(async move {
             let account = account.await?;
-            Ok(Self { kitroom: kitroom_id(&request)?, account })
+            let bounds =
+                request.app_data::<web::Data<Bounds>>().map_or(Bounds::PRODUCTION, |bounds| ***bounds);
+            let records_at_most = bounds.records_per_kitroom;
+            Ok(Self { kitroom: kitroom_id(&request)?, account, records_at_most })
         })
     }
 }
@@ -77,7 +83,7 @@ impl FromRequest for KitroomAccess {
         let write = KitroomWrite::from_request(request, payload);
         let pool = request.app_data::<web::Data<Pool>>().cloned();
         Box::pin(async move {
-            let KitroomWrite { kitroom, account } = write.await?;
+            let KitroomWrite { kitroom, account, .. } = write.await?;
             let pool = pool.ok_or_else(|| ApiError::internal("the app was built without a part", "pool"))?;
             let mut conn = db::connection(&pool).await?;
             let found = store::find_membership(&mut conn, kitroom, account.id).await?;

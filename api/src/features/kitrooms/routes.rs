@@ -17,6 +17,7 @@ use crate::platform::clock::Clock;
 use crate::platform::db::{self, Pool};
 use crate::platform::error::ApiError;
 use crate::platform::extract::{IdempotencyKey, IfMatch, Json, MergePatch, Query, tag};
+use crate::platform::limits::Bounds;
 use crate::platform::paging;
 
 fn respond(mut response: actix_web::HttpResponseBuilder, view: &KitroomView) -> HttpResponse {
@@ -39,6 +40,7 @@ pub async fn create_kitroom(
     account: Account,
     body: Json<CreateKitroom>,
     key: IdempotencyKey,
+    bounds: web::Data<Bounds>,
     pool: web::Data<Pool>,
     clock: web::Data<Clock>,
 ) -> Result<HttpResponse, ApiError> {
@@ -48,7 +50,8 @@ pub async fn create_kitroom(
         Some(id) => id.uuid(),
         None => idempotency::ids(&mut conn, account.id, &key, Uuid::now_v7(), now).await?.record_id,
     };
-    let new = store::insert_kitroom(&mut conn, account.id, id, &body.0, now).await?;
+    let new =
+        store::insert_kitroom(&mut conn, account.id, id, &body.0, bounds.kitrooms_per_account, now).await?;
     let view = store::find_kitroom(&mut conn, id, account.id).await?;
     let mut response = if new { HttpResponse::Created() } else { HttpResponse::Ok() };
     response.insert_header((header::LOCATION, format!("/v1/kitrooms/{id}")));

@@ -129,12 +129,13 @@ pub async fn list_removed(
 /// Makes a kitroom with the account as its owner; answers whether it is new. The same request again finds what it made.
 ///
 /// # Errors
-/// `conflict` when the id is taken; `personal-exists` with its id when the account owns a personal kitroom already.
+/// `conflict` when the id is taken; `quota-exceeded` when the account owns as many as it may; `personal-exists` with its id when the account owns a personal kitroom already.
 pub async fn insert_kitroom(
     conn: &mut AsyncPgConnection,
     account: Uuid,
     id: Uuid,
     create: &CreateKitroom,
+    at_most: i64,
     now: DateTime<Utc>,
 ) -> Result<bool, ApiError> {
     conn.transaction(async |conn| {
@@ -165,6 +166,10 @@ pub async fn insert_kitroom(
                 .with("kitroom_id", existing.to_string())
                 .into());
         }
+        if count_owned(conn, account).await? >= at_most {
+            let words = format!("an account owns at most {at_most} kitrooms; delete one that is not needed");
+            return Err(ApiError::new(ErrorCode::QuotaExceeded, words));
+        }
         diesel::insert_into(kitrooms::table)
             .values((
                 kitrooms::id.eq(id),
@@ -187,6 +192,16 @@ pub async fn insert_kitroom(
         Ok(true)
     })
     .await
+}
+
+async fn count_owned(conn: &mut AsyncPgConnection, account: Uuid) -> Result<i64, ApiError> {
+    let own = memberships::table
+        .inner_join(kitrooms::table)
+        .filter(memberships::account_id.eq(account))
+        .filter(memberships::role.eq(Role::Owner.name()))
+        .filter(memberships::removed_at.is_null())
+        .filter(kitrooms::deleted_at.is_null());
+    Ok(own.count().get_result(conn).await?)
 }
 
 async fn find_personal(conn: &mut AsyncPgConnection, account: Uuid) -> Result<Option<Uuid>, ApiError> {

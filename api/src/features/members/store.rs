@@ -195,11 +195,12 @@ pub async fn insert_member(
     role: Role,
     now: DateTime<Utc>,
 ) -> Result<Role, ApiError> {
-    let role = find_role(conn, kitroom, account).await?.map_or(role, |before| before.max(role));
+    let before = find_role(conn, kitroom, account).await?;
+    let role = before.map_or(role, |before| before.max(role));
     let members = memberships::table
         .filter(memberships::kitroom_id.eq(kitroom))
         .filter(memberships::removed_at.is_null());
-    if members.count().get_result::<i64>(conn).await? >= AT_MOST {
+    if before.is_none() && members.count().get_result::<i64>(conn).await? >= AT_MOST {
         return Err(ApiError::new(
             ErrorCode::QuotaExceeded,
             format!("a kitroom has at most {AT_MOST} members"),

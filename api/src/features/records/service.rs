@@ -71,8 +71,13 @@ impl Change<'_> {
             hash,
             if_version: self.if_version,
         };
-        let sender =
-            Sender { account: self.write.account.id, replica: None, if_epoch: self.if_epoch, now: self.now };
+        let sender = Sender {
+            account: self.write.account.id,
+            replica: None,
+            if_epoch: self.if_epoch,
+            records_at_most: self.write.records_at_most,
+            now: self.now,
+        };
         let mut applied =
             door::apply_ops(conn, self.write.kitroom, sender, std::slice::from_ref(&op)).await?;
         let result =
@@ -141,7 +146,8 @@ pub async fn create(
     };
     let outcome = change.apply(&mut conn).await?;
     if outcome.shown.stored.deleted {
-        return Err(ApiError::new(ErrorCode::IdDeleted, "it was made by the same request and deleted since"));
+        let words = "this request made the record once, and it was deleted since; use a new id";
+        return Err(ApiError::new(ErrorCode::IdDeleted, words));
     }
     let mut response = if outcome.fresh { HttpResponse::Created() } else { HttpResponse::Ok() };
     response.insert_header((header::LOCATION, resource.location(write.kitroom, record_id)));

@@ -19,6 +19,10 @@ pub async fn find_login(
     conn: &mut AsyncPgConnection,
     email: &str,
 ) -> Result<Option<(Uuid, String)>, ApiError> {
+    // No text of the database holds this character.
+    if email.contains('\0') {
+        return Ok(None);
+    }
     let row = accounts::table
         .filter(accounts::email.eq(email.to_lowercase()))
         .filter(accounts::deleted_at.is_null())

@@ -155,6 +155,7 @@ pub async fn push_ops(
         account: write.account.id,
         replica: Some((push.replica, push.schema)),
         if_epoch: None,
+        records_at_most: write.records_at_most,
         now: now.0,
     };
     let mut conn = db::connection(&pool).await?;
@@ -219,6 +220,9 @@ fn read_push(mut body: Object) -> Result<Push, ApiError> {
     }
 }
 
+/// The greatest whole number that every reader of JSON keeps (RFC 8259, section 6).
+const MAX_NUMBER: i64 = (1 << 53) - 1;
+
 fn read_op(value: Value) -> Result<Op, Vec<FieldError>> {
     let Value::Object(mut object) = value else {
         return Err(vec![FieldError::new("", "invalid", "an op is a JSON object")]);
@@ -235,13 +239,13 @@ fn read_op(value: Value) -> Result<Op, Vec<FieldError>> {
     for (pointer, id) in [("/op_id", op.op_id), ("/record_id", op.record_id)] {
         domain::ids::require_v7(id).map_err(|error| wrong(pointer, &error.to_string()))?;
     }
-    if op.op_no < 1 {
-        return Err(wrong("/op_no", "counts from 1"));
+    if !(1..=MAX_NUMBER).contains(&op.op_no) {
+        return Err(wrong("/op_no", "counts from 1, to 2^53 - 1"));
     }
-    if op.base_seq < 0 {
-        return Err(wrong("/base_seq", "counts from 0"));
+    if !(0..=MAX_NUMBER).contains(&op.base_seq) {
+        return Err(wrong("/base_seq", "counts from 0, to 2^53 - 1"));
     }
-    if op.group.is_empty() || op.group.len() > 64 {
+    if !(1..=64).contains(&op.group.chars().count()) {
         return Err(wrong("/group", "is 1 to 64 characters"));
     }
     let field = op.action.payload_field();
