@@ -15,7 +15,9 @@ fn check(dir: &Path, lists: &str) {
             path.display()
         );
         if path.is_dir() {
-            check(&path, "mod.rs");
+            // The list of a folder is inside it or beside it.
+            let beside = format!("../{name}.rs");
+            check(&path, if path.join("mod.rs").exists() { "mod.rs" } else { &beside });
         }
     }
 }
