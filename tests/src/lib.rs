@@ -1,3 +1,4 @@
 //! What the tests of the real server and the real client stand on.
 
 pub mod harness;
+pub mod load;

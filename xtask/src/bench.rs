@@ -1,10 +1,15 @@
 //! `cargo xtask bench`: the measurements, in the release build.
 
-use crate::python;
-use crate::shell::{Failure, Tree};
+use crate::shell::{Failure, Tree, run as run_command};
 use crate::step::{Step, Work, run_all};
+use crate::{python, setup};
 
 const STEPS: &[Step] = &[
+    Step {
+        name: "PostgreSQL's programs are there",
+        hint: "The service runs a private PostgreSQL from the system's own programs; pgbench comes with them.",
+        work: Work::Call(setup::postgresql),
+    },
     Step {
         name: "Python's reference libraries are there",
         hint: "They go to .venv in this folder; remove that folder to begin afresh.",
@@ -14,6 +19,11 @@ const STEPS: &[Step] = &[
         name: "release build",
         hint: "The compiler's first error is the one to read.",
         work: Work::Cargo(&["build", "--workspace", "--release", "--locked", "--bins", "--examples"]),
+    },
+    Step {
+        name: "the service beside pgbench on the same statements, its start, the client",
+        hint: "Run one part again: target/release/load start|posts|pages|pushes|tare",
+        work: Work::Call(load),
     },
     Step {
         name: "the computations (benches of every crate)",
@@ -30,4 +40,9 @@ const STEPS: &[Step] = &[
 /// Runs all of it.
 pub(crate) fn run(tree: &Tree) -> Result<(), Failure> {
     run_all("bench", tree, STEPS)
+}
+
+/// The program lies with the service and the client that it runs: beside the folder of this program's build.
+fn load(tree: &Tree) -> Result<(), Failure> {
+    run_command(&mut tree.command(tree.built("../release/load")))
 }

@@ -18,6 +18,7 @@ use domain::sync::record::Stored;
 use domain::sync::working::{Working, refuse_group};
 use domain::time::Timestamp;
 use domain::wire::problem::{ErrorCode, Problem};
+use serde_json::Value;
 use uuid::Uuid;
 
 use crate::platform::error::ApiError;
@@ -191,6 +192,7 @@ async fn apply_locked(
             None => working.apply_group(&pending, &deciding),
         };
         for (op, result) in pending.iter().zip(answers) {
+            let result = storable(result);
             results.push((op.op_id, result.clone()));
             decided.push((op, result));
         }
@@ -238,6 +240,42 @@ fn reused(op: &Op) -> OpResult {
         problem: Some(Problem::new(ErrorCode::OpIdReused, words)),
         conflict_ids: Vec::new(),
     }
+}
+
+/// A refusal quotes what was sent. U+0000 in it is replaced, because the database could not keep the answer, and an op
+/// whose answer is not kept would hold up the replica for ever.
+fn storable(mut result: OpResult) -> OpResult {
+    fn mend(text: &mut String) {
+        if text.contains('\0') {
+            *text = text.replace('\0', "\u{fffd}");
+        }
+    }
+    fn mend_in(value: &mut Value) {
+        match value {
+            Value::String(text) => mend(text),
+            Value::Array(values) => values.iter_mut().for_each(mend_in),
+            Value::Object(map) => {
+                *map = std::mem::take(map)
+                    .into_iter()
+                    .map(|(mut name, mut value)| {
+                        mend(&mut name);
+                        mend_in(&mut value);
+                        (name, value)
+                    })
+                    .collect();
+            }
+            _ => {}
+        }
+    }
+    if let Some(problem) = &mut result.problem {
+        problem.detail.iter_mut().for_each(mend);
+        for error in &mut problem.errors {
+            mend(&mut error.pointer);
+            mend(&mut error.detail);
+        }
+        problem.more.values_mut().for_each(mend_in);
+    }
+    result
 }
 
 /// Checks that the numbers of the unknown ops go on without a gap where the replica left off; answers the number that

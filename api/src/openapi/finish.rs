@@ -4,7 +4,7 @@ use domain::wire::problem::{ErrorCode, Problem};
 use utoipa::ToSchema;
 use utoipa::openapi::content::{Content, ContentBuilder};
 use utoipa::openapi::header::HeaderBuilder;
-use utoipa::openapi::path::{HttpMethod, Operation, Parameter, ParameterIn};
+use utoipa::openapi::path::{HttpMethod, Operation, Parameter, ParameterBuilder, ParameterIn};
 use utoipa::openapi::response::ResponseBuilder;
 use utoipa::openapi::schema::{ComponentsBuilder, ObjectBuilder, Type};
 use utoipa::openapi::security::{HttpAuthScheme, HttpBuilder, SecurityRequirement, SecurityScheme};
@@ -85,6 +85,17 @@ fn complete(path: &str, method: &HttpMethod, operation: &mut Operation) {
     for (code, words) in problems_of(path, method, operation, open) {
         let status = code.status().to_string();
         operation.responses.responses.entry(status).or_insert_with(|| RefOr::T(problem(code, words)));
+    }
+    if *method == HttpMethod::Get && path.starts_with("/v1/kitrooms/{kitroom_id}/") && path.ends_with('}') {
+        let unchanged = ResponseBuilder::new().description("It is as If-None-Match says.").build();
+        operation.responses.responses.insert("304".into(), RefOr::T(unchanged));
+        let known = ParameterBuilder::new()
+            .name("If-None-Match")
+            .parameter_in(ParameterIn::Header)
+            .description(Some("The ETags of what is known already."))
+            .schema(Some(ObjectBuilder::new().schema_type(Type::String)))
+            .build();
+        operation.parameters.get_or_insert_default().push(RefOr::T(known));
     }
     if let Some(RefOr::T(body)) = &mut operation.request_body {
         body.content.values_mut().for_each(add_example);

@@ -140,6 +140,13 @@ impl ResponseError for ApiError {
 #[derive(Debug, Clone, Copy)]
 pub struct RequestId(pub Uuid);
 
+/// What a browser may load because of an answer: nothing.
+const POLICY: &str = "default-src 'none'; frame-ancestors 'none'";
+/// The docs page loads its own files, and styles that its script writes; nothing from elsewhere.
+const DOCS_POLICY: &str = "default-src 'none'; script-src 'self'; style-src 'self' 'unsafe-inline'; \
+                           img-src 'self' data:; font-src 'self' data:; connect-src 'self'; base-uri 'none'; \
+                           form-action 'none'; frame-ancestors 'none'";
+
 const X_REQUEST_ID: HeaderName = HeaderName::from_static("x-request-id");
 
 /// Gives each request its id, turns whatever failed without a problem into one, and writes the id into it.
@@ -152,6 +159,7 @@ pub async fn finish(
 ) -> Result<ServiceResponse<actix_web::body::BoxBody>, actix_web::Error> {
     let id = RequestId(Uuid::now_v7());
     request.extensions_mut().insert(id);
+    let policy = if request.path().starts_with("/docs/") { DOCS_POLICY } else { POLICY };
     // A handler's failure is a response already; only a middleware's own would come as an error, and none has one.
     let mut response = next.call(request).await?.map_into_boxed_body();
     let problem = response.response_mut().extensions_mut().remove::<Problem>();
@@ -176,6 +184,7 @@ pub async fn finish(
     headers.insert(header::X_CONTENT_TYPE_OPTIONS, HeaderValue::from_static("nosniff"));
     headers.insert(header::REFERRER_POLICY, HeaderValue::from_static("no-referrer"));
     headers.insert(header::X_FRAME_OPTIONS, HeaderValue::from_static("DENY"));
+    headers.insert(header::CONTENT_SECURITY_POLICY, HeaderValue::from_static(policy));
     Ok(response)
 }
 

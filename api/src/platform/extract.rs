@@ -190,7 +190,7 @@ fn query<T: DeserializeOwned>(text: &str) -> Result<T, ApiError> {
     for (name, value) in pairs {
         // No text of ours holds it, and the database takes none that does.
         if name.contains('\0') || value.contains('\0') {
-            return Err(wrong("", "the query holds a character that no text has"));
+            return Err(wrong(&name.replace('\0', "\u{fffd}"), "holds the control character U+0000"));
         }
         let value = if NUMBERS.contains(&name.as_str()) {
             value.parse::<i64>().map(Value::from).map_err(|_| wrong(&name, "must be a whole number"))?

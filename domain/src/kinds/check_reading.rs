@@ -47,6 +47,7 @@ fn dirties(record: &Stored, lookup: &dyn Lookup) -> Vec<Dirty> {
         .into_iter()
         .flatten()
         .filter_map(|r| reference_id(&r.body, "sitting_id"))
-        .map(Dirty::Sitting)
+        // Readings of one weight in one sitting are repeats of the scale as well.
+        .flat_map(|sitting| [Dirty::Sitting(sitting), Dirty::Repeats(sitting)])
         .collect()
 }

@@ -110,7 +110,8 @@ impl Kind {
         match action {
             Action::Void => {
                 actor.role >= Role::Keeper
-                    || (actor.role >= Role::Member && stored.is_some_and(|s| s.created_by == actor.account))
+                    // What is not there is nobody's: that is said instead.
+                    || (actor.role >= Role::Member && stored.is_none_or(|s| s.created_by == actor.account))
             }
             _ => actor.role >= self.least_role,
         }

@@ -66,6 +66,10 @@ pub fn decide(
     if !kind.allows(&deciding.actor, op.action, stored) {
         return Err(forbidden(kind, op, deciding));
     }
+    // Through a resource a deleted record is not there any more; only a device may still mean it.
+    if op.if_version.is_some() && stored.is_some_and(|stored| stored.deleted) {
+        return Err(missing(kind, op));
+    }
     if let (Some(expected), Some(stored)) = (op.if_version, stored)
         && stored.version != expected
     {

@@ -37,8 +37,13 @@ pub fn read<T: DeserializeOwned>(object: &Object) -> Result<T, Vec<FieldError>> 
         let is_known = known.is_empty() || known.contains(&key.as_str());
         if !is_known {
             errors.push(FieldError::new(pointer(&[key]), "unknown-field", unknown_field(key, known)));
+            return false;
         }
-        is_known && !value.is_null()
+        if let Some(at) = nul_in(value, pointer(&[key])) {
+            errors.push(FieldError::new(at, "invalid", "holds the control character U+0000"));
+            return false;
+        }
+        !value.is_null()
     });
     // A failing field is noted, taken out, and the rest read again, so that one answer names them all.
     for _ in 0..=known.len() {
@@ -77,6 +82,21 @@ pub fn read<T: DeserializeOwned>(object: &Object) -> Result<T, Vec<FieldError>> 
         errors.push(FieldError::new("", "invalid", "cannot be read"));
     }
     Err(errors)
+}
+
+/// Where a text or a field's name holds U+0000, which no text in a database can.
+fn nul_in(value: &Value, at: String) -> Option<String> {
+    match value {
+        Value::String(text) => text.contains('\0').then_some(at),
+        Value::Array(values) => {
+            values.iter().enumerate().find_map(|(n, value)| nul_in(value, format!("{at}/{n}")))
+        }
+        Value::Object(map) if map.keys().any(|key| key.contains('\0')) => Some(at),
+        Value::Object(map) => {
+            map.iter().find_map(|(key, value)| nul_in(value, format!("{at}{}", pointer(&[key]))))
+        }
+        _ => None,
+    }
 }
 
 fn unknown_field(key: &str, known: &[&str]) -> String {
@@ -189,6 +209,16 @@ mod tests {
         pointers.sort_unstable();
         assert_eq!(pointers, ["/colour", "/mass_g", "/name", "/parts/1"]);
         assert_eq!(errors(json!({"mass_g": 1})), [("/name".into(), "missing".into())]);
+    }
+
+    #[test]
+    fn normalise_a_nul_character_is_named_however_deep() {
+        assert_eq!(errors(json!({"name": "a\u{0}b"})), [("/name".into(), "invalid".into())]);
+        assert_eq!(
+            errors(json!({"name": "a", "parts": [1, {"x/y": "\u{0}"}]})),
+            [("/parts/1/x~1y".into(), "invalid".into())]
+        );
+        assert_eq!(errors(json!({"name": {"\u{0}": 1}})), [("/name".into(), "invalid".into())]);
     }
 
     #[test]

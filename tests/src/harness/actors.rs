@@ -2,12 +2,26 @@
 
 use std::ops::Deref;
 
+use api::platform::auth::{AccessTokens, PasswordCost, Passwords};
 use api::platform::token;
 use domain::wire::kitroom::Purpose;
+use tokio::sync::OnceCell;
 use uuid::Uuid;
 
-use super::app::TestApp;
+use super::app::{SIGNING_KEY, TestApp};
 use super::client::Http;
+
+/// The password of every actor.
+pub const PASSWORD: &str = "up the long hill";
+
+async fn password_hash() -> &'static str {
+    static HASH: OnceCell<String> = OnceCell::const_new();
+    HASH.get_or_init(async || {
+        let passwords = Passwords::new(PasswordCost::CHEAP).expect("a cost that the algorithm takes");
+        passwords.hash(PASSWORD.to_owned()).await.expect("it can be hashed")
+    })
+    .await
+}
 
 /// Somebody with an account.
 #[derive(Debug, Clone)]
@@ -63,7 +77,7 @@ impl TestApp {
         self.actor_with_id(name, Uuid::now_v7()).await
     }
 
-    /// A new account with this id.
+    /// A new account with this id. Its password is [`PASSWORD`].
     ///
     /// # Panics
     /// When it cannot be stored.
@@ -71,15 +85,31 @@ impl TestApp {
         let secret = token::mint(token::DEVICE).expect("the system has randomness");
         let hash: String = token::hash(&secret).iter().map(|byte| format!("{byte:02x}")).collect();
         let email = format!("{}.{}@example.org", name.to_lowercase(), &account.simple().to_string()[24..]);
+        let password = password_hash().await;
         self.execute(&format!(
             "insert into accounts (id, email, name, password_hash, created_at) \
-             values ('{account}', '{email}', '{name}', 'none', now()); \
+             values ('{account}', '{email}', '{name}', '{password}', now()); \
              insert into device_tokens (id, account_id, name, token_hash, created_at) \
              values ('{}', '{account}', 'test device', decode('{hash}', 'hex'), now())",
             Uuid::now_v7()
         ))
         .await;
         Actor { account, email, http: self.http.with_token(&secret) }
+    }
+
+    /// A session of an actor's that began now, as after a login with the password.
+    ///
+    /// # Panics
+    /// When no token can be signed.
+    pub async fn log_in(&self, actor: &Actor) -> Http {
+        let (session, now) = (Uuid::now_v7(), self.clock.now());
+        self.execute(&format!(
+            "insert into sessions (id, account_id, created_at, last_used_at) values ('{session}', '{}', '{now}', '{now}')",
+            actor.account
+        ))
+        .await;
+        let tokens = AccessTokens::new(&SIGNING_KEY);
+        self.http.with_token(&tokens.issue(actor.account, session, now).expect("it can be signed"))
     }
 
     /// A new, empty club kitroom and its people.

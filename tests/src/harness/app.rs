@@ -18,6 +18,9 @@ use tokio_postgres::{Client, NoTls};
 use super::client::{Call, Http};
 use super::db::TestDb;
 
+/// The key of the access tokens.
+pub const SIGNING_KEY: [u8; 32] = [7; 32];
+
 /// A clock that a test can move and stop.
 #[derive(Debug, Clone, Default)]
 pub struct TestClock(Arc<Mutex<Hands>>);
@@ -88,7 +91,7 @@ impl TestApp {
             database_url: db.url().to_owned(),
             connections: 4,
             workers: 2,
-            signing_key: [7; 32],
+            signing_key: SIGNING_KEY,
             password_cost: PasswordCost::CHEAP,
             // Many tests log in from one address; what limits them has its own test.
             login_limits: LoginLimits {
@@ -146,7 +149,7 @@ impl TestApp {
     /// When the tables cannot be read.
     pub async fn contents(&self) -> Vec<(String, String)> {
         let tables = "select tablename::text from pg_tables where schemaname = 'public' and tablename not in \
-                      ('device_tokens', 'sessions', 'idempotency_keys', '__diesel_schema_migrations') order by 1";
+                      ('device_tokens', 'sessions', 'refresh_tokens', 'idempotency_keys', '__diesel_schema_migrations') order by 1";
         let mut contents = Vec::new();
         for row in self.sql.query(tables, &[]).await.expect("the tables can be listed") {
             let table: String = row.get(0);

@@ -231,8 +231,8 @@ impl Reply {
 
     fn check(&self, method: &Method, path: &str) {
         redact::assert_id(self.header("x-request-id"));
-        let cached = path.starts_with("/docs/") || path == "/openapi.json";
-        assert!(self.header("cache-control") == "no-store" || cached, "{}: may be cached", self.what);
+        assert_eq!(self.header("cache-control"), "no-store", "{}: may be cached", self.what);
+        assert!(self.header("content-security-policy").starts_with("default-src 'none'; "), "{}", self.what);
         assert_eq!(self.header("x-content-type-options"), "nosniff", "{}", self.what);
         assert_eq!(self.header("referrer-policy"), "no-referrer", "{}", self.what);
         assert_eq!(self.header("x-frame-options"), "DENY", "{}", self.what);

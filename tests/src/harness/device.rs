@@ -3,8 +3,10 @@
 use std::collections::BTreeMap;
 
 use domain::kinds::kind;
+use domain::sync::canonical::row_hash;
 use domain::sync::record::Stored;
-use domain::wire::sync::{Change, ChangesPage, Digest};
+use domain::time::Timestamp;
+use domain::wire::sync::{Change, ChangesPage, Digest, KindDigest};
 use serde_json::{Value, json};
 use uuid::Uuid;
 
@@ -28,6 +30,12 @@ impl Device {
     #[must_use]
     pub fn new(actor: &Actor, kitroom: Uuid) -> Self {
         Self { replica: Uuid::now_v7(), kitroom, last_op_no: 0, http: actor.http.clone() }
+    }
+
+    /// The same replica, asking with other credentials or elsewhere.
+    #[must_use]
+    pub fn at(self, actor: &Actor) -> Self {
+        Self { http: actor.http.clone(), ..self }
     }
 
     /// The next op, in a group of its own.
@@ -171,4 +179,42 @@ pub fn replica_of(changes: &[Change]) -> BTreeMap<String, Vec<Stored>> {
         records.entry(change.kind.clone()).or_default().push(stored);
     }
     records
+}
+
+/// What the digest of a kitroom must be: counted and summed from a full pull.
+///
+/// # Panics
+/// When a record cannot be read.
+#[must_use]
+pub fn digest_of(changes: &[Change]) -> BTreeMap<String, KindDigest> {
+    let mut sums: BTreeMap<String, (i64, i64)> = BTreeMap::new();
+    for change in changes {
+        let kind = kind(&change.kind).unwrap_or_else(|| panic!("an unknown kind: {}", change.kind));
+        let stored = match &change.record {
+            Some(record) => Stored::from_wire(kind, record),
+            // A deleted record counts by its id and its last change alone.
+            None => Some(gone(change)),
+        };
+        let stored = stored.unwrap_or_else(|| panic!("cannot be read: {change:?}"));
+        let (count, sum) = sums.entry(change.kind.clone()).or_default();
+        *count += 1;
+        *sum = sum.wrapping_add(row_hash(kind.name, &stored));
+    }
+    let digest =
+        |(count, sum): (i64, i64)| KindDigest { count, hash: format!("{:016x}", sum.cast_unsigned()) };
+    sums.into_iter().map(|(kind, sums)| (kind, digest(sums))).collect()
+}
+
+fn gone(change: &Change) -> Stored {
+    Stored {
+        id: change.id,
+        version: change.seq,
+        units: BTreeMap::new(),
+        created_by: change.id,
+        recorded_at: Timestamp::from_utc(chrono::DateTime::UNIX_EPOCH),
+        deleted: true,
+        voided: None,
+        time_suspect: false,
+        body: serde_json::Map::new(),
+    }
 }

@@ -213,7 +213,16 @@ pub async fn delete_account(
 #[utoipa::path(
     tag = "accounts",
     operation_id = "get_export",
-    responses((status = 200, description = "The account, its memberships, its records.", body = Object))
+    responses((
+        status = 200,
+        description = "The account, its memberships, its records.",
+        body = Object,
+        example = json!({
+            "account": {"id": "019d0000-0000-7000-8000-000000000007", "email": "runner@example.org", "name": "Runner",
+                "version": 1, "created_at": "2026-03-01T05:10:00.000Z"},
+            "kitrooms": []
+        })
+    ))
 )]
 #[get("/me/export")]
 pub async fn get_export(account: Account, pool: web::Data<Pool>) -> Result<HttpResponse, ApiError> {

@@ -68,12 +68,13 @@ pub async fn create_check_reading(
 #[get("/check-readings")]
 pub async fn list_check_readings(
     access: KitroomAccess,
+    request: HttpRequest,
     query: Query<CheckReadingQuery>,
     pool: web::Data<Pool>,
 ) -> Result<HttpResponse, ApiError> {
     let Query(query) = query;
     let page = PageQuery { limit: query.limit, cursor: query.cursor.clone() };
-    service::list(&CHECK_READINGS, &access, &page, &pool, |select| match query.sitting_id {
+    service::list(&CHECK_READINGS, &access, &request, &page, &pool, |select| match query.sitting_id {
         Some(sitting) => select.sql(" and r.sitting_id = ").bind::<SqlUuid, _>(sitting.uuid()),
         None => select,
     })

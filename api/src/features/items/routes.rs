@@ -73,12 +73,13 @@ pub async fn create_item(
 #[get("/items")]
 pub async fn list_items(
     access: KitroomAccess,
+    request: HttpRequest,
     query: Query<ItemQuery>,
     pool: web::Data<Pool>,
 ) -> Result<HttpResponse, ApiError> {
     let Query(query) = query;
     let page = PageQuery { limit: query.limit, cursor: query.cursor.clone() };
-    service::list(&ITEMS, &access, &page, &pool, |mut select| {
+    service::list(&ITEMS, &access, &request, &page, &pool, |mut select| {
         if let Some(kind) = query.kind {
             select = select.sql(" and r.kind = ").bind::<Text, _>(kind);
         }

@@ -2,5 +2,6 @@
 //! record as it stands is answered. Each resource names its kind and its projection; nothing here knows one.
 
 pub mod idempotency;
+pub mod listed;
 pub mod resource;
 pub mod service;

@@ -12,6 +12,7 @@ use serde::Deserialize;
 use serde_json::Value;
 use uuid::Uuid;
 
+use super::listed;
 use crate::door::records;
 use crate::platform::error::ApiError;
 use crate::platform::extract::tag;
@@ -65,7 +66,10 @@ pub struct PageQuery {
 /// A statement that answers records with what is derived for them.
 pub type Select = Sql<'static, Columns>;
 
-/// The SQL types that such a statement answers.
+/// A statement that answers the rows of a page.
+pub type SelectPage = Sql<'static, listed::Columns>;
+
+/// The SQL types that a [`Select`] answers.
 pub type Columns =
     (SqlUuid, BigInt, Jsonb, SqlUuid, Timestamptz, Bool, Nullable<Jsonb>, Bool, Jsonb, Nullable<Jsonb>);
 type Row =
@@ -85,7 +89,19 @@ impl Resource {
     /// # Errors
     /// `internal` when the registry does not have the kind.
     pub fn select(&self, kitroom: Uuid) -> Result<Select, ApiError> {
-        let statement = sql::<Columns>("select ").sql(records::COLUMNS);
+        self.begin(records::COLUMNS, kitroom)
+    }
+
+    /// The same for pages, whose rows are answered as the database spells them.
+    ///
+    /// # Errors
+    /// `internal` when the registry does not have the kind.
+    pub fn select_page(&self, kitroom: Uuid) -> Result<SelectPage, ApiError> {
+        self.begin(listed::COLUMNS, kitroom)
+    }
+
+    fn begin<Row>(&self, columns: &'static str, kitroom: Uuid) -> Result<Sql<'static, Row>, ApiError> {
+        let statement = sql::<Row>("select ").sql(columns);
         let statement = match self.projection {
             None => statement.sql(", null::jsonb from ").sql(self.kind()?.table).sql(" r"),
             Some(projection) => statement

@@ -13,7 +13,8 @@ use serde_json::{Value, json};
 use uuid::Uuid;
 
 use super::idempotency;
-use super::resource::{PageQuery, Resource, Select, Shown};
+use super::listed;
+use super::resource::{PageQuery, Resource, SelectPage, Shown};
 use crate::door::{self, Sender};
 use crate::features::kitrooms::access::{KitroomAccess, KitroomWrite};
 use crate::platform::db::{self, Pool};
@@ -293,26 +294,29 @@ pub async fn show(
 pub async fn list(
     resource: &Resource,
     access: &KitroomAccess,
+    request: &HttpRequest,
     page: &PageQuery,
     pool: &Pool,
-    narrow: impl FnOnce(Select) -> Select,
+    narrow: impl FnOnce(SelectPage) -> SelectPage,
 ) -> Result<HttpResponse, ApiError> {
     let limit = paging::limit(page.limit)?;
     let after = paging::after(access.kitroom, page.cursor.as_deref())?;
-    let statement = narrow(resource.select(access.kitroom)?)
+    let statement = narrow(resource.select_page(access.kitroom)?)
         .sql(" and not r.deleted and r.id > ")
         .bind::<SqlUuid, _>(after)
         .sql(" order by r.id limit ")
         .bind::<BigInt, _>(limit + 1);
     let mut conn = db::connection(pool).await?;
-    let rows = Resource::load(&mut conn, statement).await?;
-    let (rows, next_cursor) = paging::page(rows, limit, access.kitroom, |shown| shown.stored.id);
-    let items: Vec<Object> = rows.iter().map(Shown::to_wire).collect();
+    let rows = listed::load(&mut conn, statement).await?;
+    let (rows, next_cursor) = paging::page(rows, limit, access.kitroom, |listed| listed.id);
     let mut response = HttpResponse::Ok();
     if let Some(next) = &next_cursor {
-        let link =
-            format!("</v1/kitrooms/{}/{}?cursor={next}>; rel=\"next\"", access.kitroom, resource.segment);
+        // The same question from further on: with its filters and its size.
+        let same =
+            request.query_string().split('&').filter(|part| !part.is_empty() && !part.starts_with("cursor="));
+        let query: String = same.map(|part| format!("{}&", part.replace(['<', '>'], ""))).collect();
+        let link = format!("<{}?{query}cursor={next}>; rel=\"next\"", request.path());
         response.insert_header((header::LINK, link));
     }
-    Ok(response.json(json!({ "items": items, "next_cursor": next_cursor })))
+    Ok(response.content_type(header::ContentType::json()).body(listed::page(&rows, next_cursor.as_deref())))
 }

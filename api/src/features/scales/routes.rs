@@ -47,11 +47,12 @@ pub async fn create_scale(
 #[get("/scales")]
 pub async fn list_scales(
     access: KitroomAccess,
+    request: HttpRequest,
     query: Query<PageQuery>,
     pool: web::Data<Pool>,
 ) -> Result<HttpResponse, ApiError> {
     let Query(query) = query;
-    service::list(&SCALES, &access, &query, &pool, |select| select).await
+    service::list(&SCALES, &access, &request, &query, &pool, |select| select).await
 }
 
 /// One scale.

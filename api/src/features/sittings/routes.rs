@@ -47,11 +47,12 @@ pub async fn create_sitting(
 #[get("/sittings")]
 pub async fn list_sittings(
     access: KitroomAccess,
+    request: HttpRequest,
     query: Query<PageQuery>,
     pool: web::Data<Pool>,
 ) -> Result<HttpResponse, ApiError> {
     let Query(query) = query;
-    service::list(&SITTINGS, &access, &query, &pool, |select| select).await
+    service::list(&SITTINGS, &access, &request, &query, &pool, |select| select).await
 }
 
 /// One sitting.

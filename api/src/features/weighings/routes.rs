@@ -68,12 +68,13 @@ pub async fn create_weighing(
 #[get("/weighings")]
 pub async fn list_weighings(
     access: KitroomAccess,
+    request: HttpRequest,
     query: Query<WeighingQuery>,
     pool: web::Data<Pool>,
 ) -> Result<HttpResponse, ApiError> {
     let Query(query) = query;
     let page = PageQuery { limit: query.limit, cursor: query.cursor.clone() };
-    service::list(&WEIGHINGS, &access, &page, &pool, |select| match query.item_id {
+    service::list(&WEIGHINGS, &access, &request, &page, &pool, |select| match query.item_id {
         Some(item) => select.sql(" and r.item_id = ").bind::<SqlUuid, _>(item.uuid()),
         None => select,
     })

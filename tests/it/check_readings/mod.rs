@@ -1,0 +1,5 @@
+//! `K/check-readings`.
+
+mod create;
+mod list;
+mod void;

@@ -1,0 +1,4 @@
+//! `/v1/device-tokens`.
+
+mod create;
+mod delete;

@@ -1,0 +1,7 @@
+//! `K/items`.
+
+mod create;
+mod delete;
+mod get;
+mod list;
+mod update;

@@ -1,0 +1,6 @@
+//! `/v1/kitrooms`.
+
+mod create;
+mod delete;
+mod list;
+mod update;

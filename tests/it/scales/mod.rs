@@ -1,0 +1,4 @@
+//! `K/scales`.
+
+mod create;
+mod update;

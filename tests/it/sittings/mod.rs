@@ -1,0 +1,4 @@
+//! `K/sittings`.
+
+mod create;
+mod update;

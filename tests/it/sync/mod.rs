@@ -1,0 +1,13 @@
+//! Sync: pushes, the feed, and what has to hold when they come from several sides at once.
+
+mod changes;
+mod concurrency;
+mod digest;
+mod groups;
+mod masses;
+mod merge;
+mod numbers;
+mod overview;
+mod push;
+mod replay;
+mod restore;

@@ -1,0 +1,66 @@
+//! A server that was restored from a backup, or whose folder was copied back: a device that had seen more must notice.
+
+use system_tests::harness::app::TestApp;
+use system_tests::harness::bodies::new_id;
+use system_tests::harness::device::Device;
+
+async fn three_items(app: &TestApp) -> (system_tests::harness::actors::Kitroom, Device) {
+    let kit = app.kitroom().await;
+    let mut device = Device::new(&kit.keeper, kit.id);
+    for n in 0..3 {
+        let op = device.create_item(new_id(), &format!("item {n}"));
+        device.push(&[op]).await;
+    }
+    (kit, device)
+}
+
+#[tokio::test]
+async fn list_changes_after_other_commits_took_the_same_numbers_says_the_epoch_changed() {
+    let app = TestApp::start().await;
+    let (kit, device) = three_items(&app).await;
+    let (_, cursor) = device.pull(100).await;
+    let middle = device.page(None, 2).await.next_cursor;
+    // Change 3 was lost and its number given to another: the head is the same, the commit is not.
+    app.execute(&format!("\
+        update commits set mark = decode('ffffffffffffffffffffffffffffffff', 'hex') where kitroom_id = '{}' and last_seq = 3", kit.id)).await;
+    let _ = device.asking(Some(&cursor), 10).send().await.problem("epoch-changed");
+    // Who had only seen what both have goes on; so does who begins anew.
+    assert_eq!(device.page(Some(&middle), 10).await.changes.len(), 1);
+    assert_eq!(device.page(None, 10).await.changes.len(), 3);
+}
+
+#[tokio::test]
+async fn list_changes_from_a_cursor_beyond_the_head_says_the_epoch_changed() {
+    let app = TestApp::start().await;
+    let (kit, mut device) = three_items(&app).await;
+    let (_, cursor) = device.pull(100).await;
+    app.execute(&format!(
+        "delete from sync_index where kitroom_id = '{0}' and seq = 3; delete from commits where kitroom_id = '{0}' and last_seq = 3; \
+         update kitrooms set head_seq = 2 where id = '{0}'",
+        kit.id
+    ))
+    .await;
+    let _ = device.asking(Some(&cursor), 10).send().await.problem("epoch-changed");
+    // Also when the server has long passed it again.
+    let mut other = Device::new(&kit.owner, kit.id);
+    for n in 0..3 {
+        let op = other.create_item(new_id(), &format!("new item {n}"));
+        other.push(&[op]).await;
+    }
+    let _ = device.asking(Some(&cursor), 10).send().await.problem("epoch-changed");
+    // The device's own numbers tell as well: the server has not heard of op 4.
+    app.execute(&format!("update replicas set last_op_no = 2 where replica_id = '{}'", device.replica)).await;
+    let op = device.create_item(new_id(), "after");
+    app.refuses(device.pushing(&[op]), "op-gap").await;
+}
+
+#[tokio::test]
+async fn list_changes_of_another_epoch_or_below_the_floor_is_told_apart() {
+    let app = TestApp::start().await;
+    let (kit, device) = three_items(&app).await;
+    let early = device.page(None, 1).await.next_cursor;
+    app.execute(&format!("update kitrooms set floor_seq = 2 where id = '{}'", kit.id)).await;
+    let _ = device.asking(Some(&early), 10).send().await.problem("cursor-expired");
+    app.execute(&format!("update kitrooms set epoch = '{}' where id = '{}'", new_id(), kit.id)).await;
+    let _ = device.asking(Some(&early), 10).send().await.problem("epoch-changed");
+}

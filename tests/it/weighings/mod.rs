@@ -1,0 +1,6 @@
+//! `K/weighings`.
+
+mod create;
+mod list;
+mod supersede;
+mod void;
