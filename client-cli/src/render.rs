@@ -93,11 +93,17 @@ pub fn mass_remarks(mass: &ItemMass) -> Vec<String> {
 /// Words in lines of at most 80 columns, each line but the first indented.
 #[must_use]
 pub fn wrapped(indent: usize, words: &str) -> String {
+    wrapped_lines(usize::from(WIDTH).saturating_sub(indent), words).join(&format!("\n{}", " ".repeat(indent)))
+}
+
+/// Words in lines of at most so many columns; a longer word has a line of its own.
+#[must_use]
+pub fn wrapped_lines(width: usize, words: &str) -> Vec<String> {
     let mut lines = vec![String::new()];
     for word in words.split_whitespace() {
         let length = lines.last().map_or(0, |line| line.chars().count());
         match lines.last_mut() {
-            Some(line) if length == 0 || indent + length + 1 + word.chars().count() <= usize::from(WIDTH) => {
+            Some(line) if length == 0 || length + 1 + word.chars().count() <= width => {
                 if length > 0 {
                     line.push(' ');
                 }
@@ -106,7 +112,7 @@ pub fn wrapped(indent: usize, words: &str) -> String {
             _ => lines.push(word.to_owned()),
         }
     }
-    lines.join(&format!("\n{}", " ".repeat(indent)))
+    lines
 }
 
 /// The day of an instant, in UTC.

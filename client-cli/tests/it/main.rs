@@ -11,6 +11,7 @@ mod process;
 mod scale_devices;
 mod scale_fuzz;
 mod scale_recordings;
+mod sitting;
 mod syncing;
 mod syncing_trouble;
 mod weighing;

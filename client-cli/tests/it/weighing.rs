@@ -17,6 +17,7 @@ fn weigh_first_run_asks_whose_kit_and_the_step_and_never_again() {
     > 412 g >   411.0 +- 0.6 g  shell jacket A  (measured, 1 weighing)
     > 87 g >   86.0 +- 0.6 g  gloves thin  (measured, 1 weighing)
     > 2 saved on this device; nothing sent yet
+    you weighed 2 of 2 this season (the last 365 days)
     ");
     // Enter takes the item whose mass is nearest.
     let again = device.run_at_terminal(&["weigh"], "\n412\n\nq\n").well();

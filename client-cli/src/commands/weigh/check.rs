@@ -52,14 +52,24 @@ fn assumed_u(mass: MassMg) -> MassMg {
 /// # Errors
 /// When it is refused.
 pub fn save(app: &mut App<'_>, session: &mut Session<'_>, known: Known, taken: &Taken) -> Result<()> {
+    for words in record(session, known, taken)? {
+        app.ui.say(&words);
+    }
+    Ok(())
+}
+
+/// Saves what the scale shows for a check weight; answers what that means, a sentence each.
+///
+/// # Errors
+/// When it is refused.
+pub fn record(session: &mut Session<'_>, known: Known, taken: &Taken) -> Result<Vec<String>> {
     session.save_check(known.mass, known.u, taken)?;
     let offset = (taken.reading.scaled() - known.mass.scaled()) as f64 / 1000.0;
     let (mass, u) = (known.mass, known.u);
-    app.ui.say(&format!(
+    Ok(vec![format!(
         "  check weight {mass} (taken as known to {u}, standard uncertainty) reads {}: {offset:+} g, taken off",
         taken.reading
-    ));
-    Ok(())
+    )])
 }
 
 /// Asks for a check weight, as the sitting begins.

@@ -2,6 +2,7 @@
 
 use domain::mass_unit::MassUnit;
 use domain::stable_reading::{StableReading, Tare};
+use domain::time::Timestamp;
 use domain::units::{MassMg, ReadingMg};
 use domain::weighing_text::parse_mass;
 use domain::wire::check_reading::RawReading;
@@ -25,6 +26,8 @@ pub struct Taken {
     pub step: Option<MassMg>,
     /// Whether the scale said that a tare lies behind it.
     pub tare_shown: bool,
+    /// When it was read; when it is saved, if not said.
+    pub at: Option<Timestamp>,
 }
 
 impl Taken {
@@ -47,19 +50,21 @@ impl Taken {
             samples: None,
             step,
             tare_shown: false,
+            at: None,
         })
     }
 
     /// From a stream that has settled.
     #[must_use]
-    pub fn settled(stable: &StableReading) -> Self {
+    pub fn settled(stable: &StableReading, source: Source) -> Self {
         Self {
             reading: stable.median,
             raw: None,
-            source: Source::Serial,
+            source,
             samples: Some((u32::try_from(stable.n).unwrap_or(u32::MAX), stable.spread)),
             step: MassMg::from_scaled(stable.step_mg).ok(),
             tare_shown: stable.tare == Tare::Shown,
+            at: None,
         }
     }
 
