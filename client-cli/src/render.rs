@@ -2,6 +2,7 @@
 //! plain rows for pipes.
 
 use comfy_table::{ColumnConstraint, ContentArrangement, Table, Width, presets};
+use domain::time::Timestamp;
 use domain::wire::mass::{Calibration, ItemMass, MassBasis};
 
 /// The width of every table.
@@ -79,14 +80,6 @@ pub fn mass_remarks(mass: &ItemMass) -> Vec<String> {
         remarks
             .push(format!("the sittings scatter more than they should; +- is widened by {birge:.2} (Birge)"));
     }
-    if let Some(changed) = &mass.mass_changed {
-        remarks.push(format!(
-            "it changed from {} ({}) to {}; only what agrees with the newest counts",
-            grams(changed.from_g),
-            day(&changed.from_at.to_string()),
-            grams(changed.to_g)
-        ));
-    }
     remarks
 }
 
@@ -113,6 +106,12 @@ pub fn wrapped_lines(width: usize, words: &str) -> Vec<String> {
         }
     }
     lines
+}
+
+/// The day of an instant in UTC, in words: "3 March 2026".
+#[must_use]
+pub fn long_day(at: Timestamp) -> String {
+    at.utc().format("%-d %B %Y").to_string()
 }
 
 /// The day of an instant, in UTC.

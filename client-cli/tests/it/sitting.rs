@@ -4,6 +4,7 @@
 
 use std::fs::File;
 use std::io::{Read, Write};
+use std::path::PathBuf;
 use std::process::{Child, Command, Stdio};
 use std::sync::mpsc::{Receiver, channel};
 use std::time::{Duration, Instant};
@@ -28,6 +29,15 @@ const TEN: [(i64, &str); 10] = [
     (896, "shoes"),
 ];
 
+/// The far end of a pseudo-terminal, which no child inherits, and the path of its near end.
+fn pair() -> (File, PathBuf) {
+    let far = openpt(OpenptFlags::RDWR | OpenptFlags::NOCTTY | OpenptFlags::CLOEXEC).unwrap();
+    grantpt(&far).unwrap();
+    unlockpt(&far).unwrap();
+    let name = ptsname(&far, Vec::new()).unwrap();
+    (File::from(far), PathBuf::from(name.into_string().unwrap()))
+}
+
 /// The program at a terminal.
 struct AtTerminal {
     child: Child,
@@ -40,19 +50,12 @@ struct AtTerminal {
 
 impl AtTerminal {
     fn start(device: &Device, args: &[&str]) -> Self {
-        let far = openpt(OpenptFlags::RDWR | OpenptFlags::NOCTTY).unwrap();
-        grantpt(&far).unwrap();
-        unlockpt(&far).unwrap();
-        let name = ptsname(&far, Vec::new()).unwrap();
-        tcsetwinsize(&far, Winsize { ws_row: 24, ws_col: 80, ws_xpixel: 0, ws_ypixel: 0 }).unwrap();
-        let near = || {
-            let name = name.to_str().unwrap();
-            Stdio::from(File::options().read(true).write(true).open(name).unwrap())
-        };
+        let (keyboard, name) = pair();
+        tcsetwinsize(&keyboard, Winsize { ws_row: 24, ws_col: 80, ws_xpixel: 0, ws_ypixel: 0 }).unwrap();
+        let near = || Stdio::from(File::options().read(true).write(true).open(&name).unwrap());
         let mut command = Command::cargo_bin("tare").unwrap();
         command.env_clear().env("TARE_HOME", device.home()).env("TERM", "vt100").args(args);
         let child = command.stdin(near()).stdout(near()).stderr(near()).spawn().unwrap();
-        let keyboard = File::from(far);
         let mut reader = keyboard.try_clone().unwrap();
         let (sender, screen) = channel();
         std::thread::spawn(move || {
@@ -218,6 +221,38 @@ fn weigh_live_killed_in_the_middle_loses_nothing_confirmed() {
     assert_eq!(report["ok"], true, "{report}");
 }
 
+#[test]
+fn weigh_live_serial_scale_that_vanishes_is_said_and_the_sitting_goes_on() {
+    let device = Device::new();
+    let (mut far, near) = pair();
+    let from = format!("{}@9600", near.display());
+    let args = ["weigh", "--from", &from, "--reads-to", "1", "--whose", "Runner A", "--no-check", "--lines"];
+    let mut run = AtTerminal::start(&device, &args);
+    run.wait_for("put the next item on");
+    for grams in [0, 412] {
+        for _ in 0..12 {
+            far.write_all(format!("ST,GS,+{grams:>7} g\r\n").as_bytes()).unwrap();
+            std::thread::sleep(Duration::from_millis(100));
+        }
+    }
+    run.wait_for("412 g: what is it?");
+    drop(far);
+    run.wait_for("has gone");
+    run.types("shell");
+    run.wait_for("shell  (measured");
+    run.types("57");
+    run.wait_for("57 g: what is it?");
+    run.types("cup");
+    run.wait_for("cup  (measured");
+    run.types("q");
+    let seen = run.end();
+    assert!(seen.contains("2 saved on this device"), "{seen}");
+    let cup = device.run(&["item", "show", "cup", "--json"]).well().json();
+    assert_eq!(cup["weighings"][0]["source"], "typed");
+    let shell = device.run(&["item", "show", "shell", "--json"]).well().json();
+    assert_eq!(shell["weighings"][0]["source"], "serial");
+}
+
 /// Names for the first sitting, so that the next can guess.
 fn weighed_before(device: &Device) {
     for (grams, name) in TEN {
@@ -280,6 +315,40 @@ fn weigh_live_by_turns_keys_undo_and_the_other_glove() {
 }
 
 #[test]
+fn weigh_live_by_turns_something_else_is_not_taken_for_the_check_weight() {
+    let device = Device::new();
+    let scale = format!("{}@max", fixture("scale/ten_items.rec"));
+    let args = ["weigh", "--from", &scale, "--reads-to", "1", "--whose", "Runner A", "--check", "412"];
+    let ran = device.run_at_terminal(&args, "weight\nq\n").well();
+    for words in [
+        "200 g was not taken for the check weight of 412 g: it is too far off",
+        "200 g waits its turn as an item",
+        "check weight 412 g (+- 0.119 g) reads 412 g",
+        "200.0 +- 0.6 g  weight",
+    ] {
+        assert!(ran.err.contains(words), "{words}:\n{}", ran.err);
+    }
+    let refused = device.run(&["scale", "check", "200=412"]);
+    assert!(refused.code == 1 && refused.err.contains("too far off"), "{}", refused.err);
+}
+
+#[test]
+fn weigh_live_at_a_terminal_a_check_weight_that_settles_before_it_is_named_is_found() {
+    let device = Device::new();
+    let scale = format!("{}@20", fixture("scale/ten_items.rec"));
+    let args = ["weigh", "--from", &scale, "--reads-to", "1", "--whose", "Runner A", "--lines"];
+    let mut run = AtTerminal::start(&device, &args);
+    run.wait_for("86 g waits");
+    run.types("200");
+    run.wait_for("check weight 200 g (+- 0.058 g) reads 200 g: +0 g");
+    run.wait_for("412 g: what is it?");
+    run.types("shell");
+    run.wait_for("412.0 +- 0.6 g  shell");
+    run.types("q");
+    run.end();
+}
+
+#[test]
 fn weigh_live_by_turns_trouble_is_said_and_the_sitting_goes_on() {
     for (recording, words) in [
         ("tare_and_below_zero.rec", "press zero"),
@@ -295,6 +364,20 @@ fn weigh_live_by_turns_trouble_is_said_and_the_sitting_goes_on() {
         let ran = device.run_at_terminal(&args, &"s\n".repeat(9)).well();
         assert!(ran.err.contains(words), "{recording}: {words}\n{}", ran.err);
     }
+}
+
+#[test]
+fn weigh_live_by_turns_a_load_from_the_start_is_not_taken_and_said() {
+    let device = Device::new();
+    let folder = tempfile::tempdir().unwrap();
+    let file = folder.path().join("lines.txt");
+    let lines: String = [412, 0, 57].iter().map(|grams| format!("{grams} g\n").repeat(10)).collect();
+    std::fs::write(&file, lines).unwrap();
+    let from = file.to_str().unwrap();
+    let args = ["weigh", "--from", from, "--reads-to", "1", "--whose", "Runner A", "--no-check"];
+    let ran = device.run_at_terminal(&args, "cup\n").well();
+    assert!(ran.err.contains("412 g lay on the pan from the start"), "{}", ran.err);
+    assert!(ran.err.contains("57.0 +- 0.7 g  cup") && ran.err.contains("1 saved"), "{}", ran.err);
 }
 
 #[test]

@@ -5,6 +5,7 @@ use std::collections::VecDeque;
 use std::time::Duration;
 
 use domain::wire::item::ItemKind;
+use domain::wire::weighing::Source;
 
 use super::WeighArgs;
 use super::check::{self, Known};
@@ -84,8 +85,8 @@ pub fn weigh_live(
         session.room.name, session.scale.name, session.scale.resolution
     );
     if !block {
-        app.ui.say(&title);
-        app.ui.say("Enter takes the likely item; w wet, f full, x3 units, u undo, o NAME other, s skip, c 200 check, q end");
+        app.ui.say(&crate::render::wrapped(0, &title));
+        app.ui.say("Enter takes the likely item; w wet, f full, x3 units, u undo, o NAME other,\ns skip, c 200 check, q end");
     }
     live.start(app.ui, session, args)?;
     let Some(keyboard) = keyboard else { return live.by_turns(app.ui, session, input.as_mut()) };
@@ -144,9 +145,11 @@ impl Live<'_> {
     /// With answers that are not typed at a terminal: a line is read whenever something is asked.
     fn by_turns(&mut self, ui: &mut Ui, session: &mut Session<'_>, input: &mut dyn ScaleInput) -> Result<()> {
         loop {
-            let wants = self.asking == Asking::CheckWeight
-                || matches!(self.asking, Asking::Which { .. })
-                || !self.waiting.is_empty();
+            let wants = match self.asking {
+                Asking::Items => !self.waiting.is_empty(),
+                Asking::CheckWeight | Asking::Which { .. } => true,
+                Asking::Check(_) => false,
+            };
             if !wants && !self.ended {
                 if let Some(event) = input.next_event() {
                     self.heard(ui, session, &event)?;
@@ -154,6 +157,7 @@ impl Live<'_> {
                 continue;
             }
             if !wants {
+                self.leave(ui);
                 return Ok(());
             }
             let line = ui.line()?;
@@ -175,8 +179,10 @@ impl Live<'_> {
         let Screen::Block(block) = &mut self.screen else { return Ok(()) };
         let now = session.store.env().now();
         let (weighed, all) = session.store.weighed_since(session.room.id, pick::season_start(now))?;
+        let season =
+            if all == 0 { String::new() } else { format!(", {weighed} of {all} weighed this season") };
         block.title = format!(
-            "{}'s kit on {} ({}): {} saved, {weighed} of {all} weighed this season",
+            "{}'s kit on {} ({}): {} saved{season}",
             session.room.name,
             session.scale.name,
             session.scale.resolution,
@@ -194,7 +200,7 @@ impl Live<'_> {
         for mut taken in taken {
             taken.at = Some(session.store.env().now());
             if let Asking::Check(known) = self.asking {
-                self.check(ui, session, known, &taken)?;
+                self.check(ui, session, known, taken)?;
                 continue;
             }
             if self.asking == Asking::CheckWeight {
@@ -263,15 +269,23 @@ impl Live<'_> {
         Ok(())
     }
 
-    fn check(&mut self, ui: &mut Ui, session: &mut Session<'_>, known: Known, taken: &Taken) -> Result<()> {
-        match check::record(session, known, taken) {
+    fn check(&mut self, ui: &mut Ui, session: &mut Session<'_>, known: Known, taken: Taken) -> Result<()> {
+        match check::record(session, known, &taken) {
             Ok(words) => {
                 for words in words {
                     self.screen.say(ui, &words);
                 }
                 self.asking = Asking::Items;
             }
-            Err(error) => self.screen.say(ui, &error.to_string()),
+            Err(error) => {
+                self.screen.say(ui, &error.to_string());
+                self.asking = Asking::Check(known);
+                if taken.source != Source::Typed {
+                    // It was something, so that it is not lost: most likely the first item.
+                    self.screen.say(ui, &format!("{} waits its turn as an item", taken.reading));
+                    self.waiting.push_back(taken);
+                }
+            }
         }
         self.offer(ui, session)
     }
@@ -294,7 +308,7 @@ impl Live<'_> {
             Asking::Check(known) => match read {
                 Line::Enter | Line::Skip => self.screen.say(ui, "no check weight, then"),
                 Line::Text(text) => match Taken::typed(&text) {
-                    Ok(taken) => return self.check(ui, session, known, &taken).map(|()| Placed::Done),
+                    Ok(taken) => return self.check(ui, session, known, taken).map(|()| Placed::Done),
                     Err(error) => {
                         self.screen.say(ui, &error.to_string());
                         self.asking = Asking::Check(known);
@@ -372,8 +386,16 @@ impl Live<'_> {
     fn begin_check(&mut self, ui: &mut Ui, session: &mut Session<'_>, text: &str) -> Result<()> {
         let (known, shown) = text.split_once('=').map_or((text, None), |(known, shown)| (known, Some(shown)));
         match (Known::read(known, None), shown.map(Taken::typed)) {
-            (Ok(known), None) => self.asking = Asking::Check(known),
-            (Ok(known), Some(Ok(taken))) => self.check(ui, session, known, &taken)?,
+            (Ok(known), None) => {
+                self.asking = Asking::Check(known);
+                // It may have settled while its mass was being typed.
+                let resolution = session.scale.resolution;
+                let at = self.waiting.iter().position(|taken| known.can_read(taken.reading, resolution));
+                if let Some(taken) = at.and_then(|at| self.waiting.remove(at)) {
+                    self.check(ui, session, known, taken)?;
+                }
+            }
+            (Ok(known), Some(Ok(taken))) => self.check(ui, session, known, taken)?,
             (Err(error), _) | (_, Some(Err(error))) => self.screen.say(ui, &error.to_string()),
         }
         Ok(())

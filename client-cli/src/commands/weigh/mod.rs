@@ -1,8 +1,10 @@
 //! `tare weigh`: one item after the other as they go on the scale, or one at once. Everything that is confirmed is on
 //! disk before the next prompt.
 
+mod after;
 mod check;
 mod conditions;
+mod csv_import;
 mod keys;
 mod last;
 mod listed;
@@ -16,10 +18,14 @@ mod sitting;
 mod stream;
 mod taken;
 
-use clap::{Args, Subcommand};
+use std::path::PathBuf;
+
+use clap::{Args, Subcommand, ValueHint};
 use domain::mass_unit::MassUnit;
 use domain::stable_reading::StableRule;
 use serde_json::{Value, json};
+
+use uuid::Uuid;
 
 use crate::app::App;
 use crate::error::{Error, Result};
@@ -28,6 +34,7 @@ use crate::scale::line::LineRules;
 use crate::scale::recording::Pace;
 use crate::scale::source::{OpenScale, ScaleSource};
 
+pub use after::changed;
 use conditions::Conditions;
 use session::Session;
 use stream::{Stream, Watch};
@@ -45,7 +52,7 @@ pub struct WeighArgs {
     #[arg(requires = "item")]
     pub reading: Vec<String>,
     /// Make the item when there is none of this name.
-    #[arg(long, requires = "item")]
+    #[arg(long)]
     pub new: bool,
     /// What sort of thing a new item is; guessed from its name when left out.
     #[arg(long)]
@@ -54,8 +61,15 @@ pub struct WeighArgs {
     /// input; a recording, at its own speed or as in kitchen.rec@20; or a plain file of lines.
     #[arg(long, value_name = "SCALE", conflicts_with = "item")]
     pub from: Option<String>,
-    /// The unit of what the scale sends without one.
-    #[arg(long, value_name = "UNIT", requires = "from")]
+    /// Take the weighings of a CSV file in: all of them, or none if any row is bad. Each day is a sitting.
+    #[arg(long, value_name = "FILE", value_hint = ValueHint::FilePath, conflicts_with_all = ["item", "from"], requires = "map")]
+    pub csv: Option<PathBuf>,
+    /// Which column of the CSV file holds what, as in --map reading=Weight --map item=#2; also unit, tare, units, lifts,
+    /// wetness, fill, observed_at and note.
+    #[arg(long, value_name = "FIELD=COLUMN", requires = "csv")]
+    pub map: Vec<String>,
+    /// The unit of what the scale sends, or the CSV file holds, without one.
+    #[arg(long, value_name = "UNIT", conflicts_with = "item")]
     pub unit: Option<String>,
     /// The scale sends a line only when its print key is pressed: take each line.
     #[arg(long, requires = "from")]
@@ -119,6 +133,9 @@ pub fn cmd_weigh(app: &mut App<'_>, args: &WeighArgs) -> Result<()> {
     }
     let room = app.room_or_first(&mut store, args.whose.as_deref())?;
     let scale = setup::scale(app, &store, &room, args)?;
+    if let Some(file) = &args.csv {
+        return csv_import::import(app, &mut store, &room, &scale, args, file);
+    }
     let mut session = Session::begin(&mut store, room, scale, true)?;
     let outcome = match &source {
         Some(source) => weigh_sent(app, &mut session, args, source),
@@ -142,6 +159,44 @@ fn source(from: &str, args: &WeighArgs) -> Result<ScaleSource> {
     })
 }
 
+/// The unit of what comes without one.
+fn unit(args: &WeighArgs) -> Result<MassUnit> {
+    let Some(word) = &args.unit else { return Ok(MassUnit::Gram) };
+    MassUnit::from_word(word)
+        .ok_or_else(|| Error::usage(format!("{word} is no unit of mass")).hint("as in --unit oz"))
+}
+
+/// A scale's id and name, the kitroom, the sitting, and the check readings as documents.
+type Checked = ((Uuid, String), Uuid, Uuid, Vec<Value>);
+
+/// Saves check readings in a sitting of their own.
+///
+/// # Errors
+/// When one is no mass, or is refused; those before it are saved.
+pub fn save_checks(
+    app: &mut App<'_>,
+    args: &WeighArgs,
+    readings: &[String],
+    u: Option<&str>,
+) -> Result<Checked> {
+    let read = |text: &String| {
+        let (known, shown) = text.split_once('=').ok_or_else(|| {
+            Error::usage(format!("what the scale shows for {text} is missing")).hint("as in 200=201")
+        })?;
+        Ok((check::Known::read(known, u)?, taken::Taken::typed(shown)?))
+    };
+    let readings = readings.iter().map(read).collect::<Result<Vec<_>>>()?;
+    let mut store = app.store()?;
+    let room = app.room_or_first(&mut store, None)?;
+    let scale = setup::scale(app, &store, &room, args)?;
+    let mut session = Session::begin(&mut store, room, scale, true)?;
+    for (known, taken) in &readings {
+        check::record(&mut session, *known, taken)?;
+    }
+    let sitting = session.sitting().ok_or_else(|| Error::usage("there is no check reading"))?;
+    Ok(((session.scale.id, session.scale.name.clone()), session.room.id, sitting, session.checks))
+}
+
 /// Weighs what a scale sends.
 fn weigh_sent(
     app: &mut App<'_>,
@@ -152,11 +207,7 @@ fn weigh_sent(
     if args.names.is_none() && !app.ui.can_ask {
         return Err(Error::usage("nobody is there to name what is weighed").hint("give --names FILE|NAMES"));
     }
-    let unit = match &args.unit {
-        Some(word) => MassUnit::from_word(word)
-            .ok_or_else(|| Error::usage(format!("{word} is no unit of mass")).hint("as in --unit oz"))?,
-        None => MassUnit::Gram,
-    };
+    let unit = unit(args)?;
     let OpenScale { input, source: kind } =
         source.open(LineRules { unit, no_unit_is_unstable: false }).map_err(|error| {
             Error::refused("the scale cannot be opened").because(error).hint(
@@ -182,6 +233,11 @@ fn close(app: &mut App<'_>, session: &Session<'_>) -> Result<()> {
         (Some(_), 0) => "nothing to send".to_owned(),
         (Some(_), pending) => format!("{} not sent yet: tare sync", count(pending, "change")),
     };
+    if session.sitting().is_some() && !app.ui.json {
+        for line in after::summary(session)? {
+            app.ui.say(&line);
+        }
+    }
     let mut words = format!("{saved} saved on this device; {sent}");
     if session.sitting().is_some() {
         let (weighed, all) = store.weighed_since(session.room.id, pick::season_start(store.env().now()))?;

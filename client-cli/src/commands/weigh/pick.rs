@@ -11,7 +11,7 @@ use super::session::{Session, Target};
 use crate::app::{App, describe};
 use crate::commands::item::kind::guess;
 use crate::error::{Error, Result};
-use crate::local::ItemLine;
+use crate::local::{ItemLine, Store};
 
 /// How far a reading may lie from an item's measured mass for that item to be likely, in grams and as a share of it.
 const NEAR: (f64, f64) = (2.0, 0.02);
@@ -93,8 +93,16 @@ pub fn named(app: &mut App<'_>, session: &Session<'_>, text: &str, kind: Option<
 /// # Errors
 /// When several items have this name.
 pub fn listed(session: &Session<'_>, name: &str, kind: Option<ItemKind>) -> Result<Target> {
+    named_exactly(session.store, session.room.id, name, kind)
+}
+
+/// The same, where there is no sitting yet.
+///
+/// # Errors
+/// When several items have this name.
+pub fn named_exactly(store: &Store, room: Uuid, name: &str, kind: Option<ItemKind>) -> Result<Target> {
     let wanted = crate::local::items::fold(name);
-    let found = session.store.find_items(session.room.id, name)?.into_iter();
+    let found = store.find_items(room, name)?.into_iter();
     let fold = crate::local::items::fold;
     let mut exact: Vec<ItemLine> = found
         .filter(|line| fold(&line.name) == wanted || line.tag.as_deref().map(fold).as_ref() == Some(&wanted))

@@ -3,6 +3,7 @@
 
 use domain::ids::{ItemId, ScaleId, SittingId, WeighingId};
 use domain::kinds;
+use domain::time::Timestamp;
 use domain::units::{MassMg, ReadingMg};
 use domain::wire::check_reading::{CheckReadingBody, RawReading};
 use domain::wire::item::ItemKind;
@@ -96,6 +97,18 @@ impl Saved {
         format!("  {mass}  {}{evidence}{condition}{}", self.name, changed.unwrap_or_default())
     }
 
+    /// The record.
+    #[must_use]
+    pub fn weighing(&self) -> Uuid {
+        self.weighing
+    }
+
+    /// Whether it was taken back.
+    #[must_use]
+    pub fn is_undone(&self) -> bool {
+        self.undone
+    }
+
     /// For scripts.
     #[must_use]
     pub fn to_json(&self) -> Value {
@@ -143,6 +156,12 @@ impl<'s> Session<'s> {
         Ok(Self { store, room, scale, checks: Vec::new(), sitting, opening, saved: Vec::new() })
     }
 
+    /// All that was saved, in order.
+    #[must_use]
+    pub fn saved(&self) -> &[Saved] {
+        &self.saved
+    }
+
     /// What was saved and not undone.
     pub fn standing(&self) -> impl Iterator<Item = &Saved> {
         self.saved.iter().filter(|saved| !saved.undone)
@@ -163,7 +182,7 @@ impl<'s> Session<'s> {
         let before = self.store.item(self.room.id, item)?.and_then(|line| line.mass);
         let first = self.saved.iter().find(|saved| saved.item == item);
         let before = first.map_or(before, |saved| saved.before.clone());
-        let mut body = self.weighing(taken, item)?;
+        let mut body = weighing_body(self.sitting, &self.scale, taken, item, self.store.env().now())?;
         conditions.write(&mut body)?;
         let weighing = self.store.new_id();
         let drafts = maker.into_iter().chain([Draft::make(&kinds::weighing::KIND, weighing, &body)?]);
@@ -186,36 +205,6 @@ impl<'s> Session<'s> {
                 (id, name.trim().to_owned(), Some(Draft::make(&kinds::item::KIND, id, &payload)?))
             }
         })
-    }
-
-    /// The body of a weighing, dry and empty.
-    fn weighing(&self, taken: &Taken, item: Uuid) -> Result<WeighingBody> {
-        let mut body = WeighingBody {
-            item_id: ItemId::new(item).map_err(broken)?,
-            sitting_id: self.sitting,
-            scale_id: if self.sitting.is_none() { Some(scale_id(&self.scale)?) } else { None },
-            resolution_g: None,
-            reading_g: taken.reading,
-            tare_g: None,
-            tare_pressed: None,
-            units: None,
-            lifts: None,
-            samples: None,
-            spread_g: None,
-            raw: None,
-            wetness: None,
-            fill: None,
-            observed_at: taken.at.unwrap_or_else(|| self.store.env().now()),
-            source: None,
-            supersedes_id: None,
-            note: None,
-        };
-        if let Some(coarser) = taken.coarser_than(self.scale.resolution) {
-            // The sitting's scale would claim a finer step than this reading has.
-            (body.sitting_id, body.scale_id, body.resolution_g) = (None, None, Some(coarser));
-        }
-        taken.write(&mut body);
-        Ok(body)
     }
 
     /// Does it, after what opens the sitting if that is still to be done and wanted.
@@ -293,6 +282,45 @@ impl<'s> Session<'s> {
     }
 }
 
+/// The body of a weighing, dry and empty; read now unless its reading says when.
+///
+/// # Errors
+/// When an id is not valid.
+pub fn weighing_body(
+    sitting: Option<SittingId>,
+    scale: &Scale,
+    taken: &Taken,
+    item: Uuid,
+    now: Timestamp,
+) -> Result<WeighingBody> {
+    let mut body = WeighingBody {
+        item_id: ItemId::new(item).map_err(broken)?,
+        sitting_id: sitting,
+        scale_id: if sitting.is_none() { Some(scale_id(scale)?) } else { None },
+        resolution_g: None,
+        reading_g: taken.reading,
+        tare_g: None,
+        tare_pressed: None,
+        units: None,
+        lifts: None,
+        samples: None,
+        spread_g: None,
+        raw: None,
+        wetness: None,
+        fill: None,
+        observed_at: taken.at.unwrap_or(now),
+        source: None,
+        supersedes_id: None,
+        note: None,
+    };
+    if let Some(coarser) = taken.coarser_than(scale.resolution) {
+        // The sitting's scale would claim a finer step than this reading has.
+        (body.sitting_id, body.scale_id, body.resolution_g) = (None, None, Some(coarser));
+    }
+    taken.write(&mut body);
+    Ok(body)
+}
+
 /// Replaces a weighing by the same reading of another item, made first when it is new; answers the new weighing.
 ///
 /// # Errors
@@ -310,10 +338,15 @@ pub fn replace(store: &mut Store, room: Uuid, old: Uuid, item: Uuid, maker: Opti
     Ok(weighing)
 }
 
-fn scale_id(scale: &Scale) -> Result<ScaleId> {
+/// A scale's id as records name it.
+///
+/// # Errors
+/// When it is not valid.
+pub fn scale_id(scale: &Scale) -> Result<ScaleId> {
     ScaleId::new(scale.id).map_err(broken)
 }
 
-fn broken(error: domain::ids::IdError) -> Error {
+/// A stored id that is no id.
+pub fn broken(error: domain::ids::IdError) -> Error {
     Error::internal("a stored id is not valid").because(error).hint("run: tare doctor")
 }

@@ -38,7 +38,10 @@ pub fn weigh_typed(app: &mut App<'_>, session: &mut Session<'_>, args: &WeighArg
             "" => "> ".to_owned(),
             words => format!("{words} > "),
         };
-        let Some(line) = app.ui.ask(&prompt)? else { return Ok(()) };
+        let Some(line) = app.ui.ask(&prompt)? else {
+            app.ui.say("");
+            return Ok(());
+        };
         match keys::read(&line, &conditions) {
             Line::Enter | Line::Skip => {}
             Line::Quit => return Ok(()),
