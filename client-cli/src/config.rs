@@ -23,6 +23,8 @@ pub struct Env {
     pub pause: Arc<dyn Fn(Duration) + Send + Sync>,
     /// The name of this device, to call its token by.
     pub device: String,
+    /// Whether the terminal can only append: it has no cursor that can be moved.
+    pub only_appends: bool,
 }
 
 impl fmt::Debug for Env {
@@ -45,7 +47,14 @@ impl Env {
             })?,
         };
         let device = variable("HOSTNAME").or_else(host_file).unwrap_or_else(|| "this device".to_owned());
-        Ok(Self { home, clock: Arc::new(system_time), pause: Arc::new(std::thread::sleep), device })
+        let only_appends = variable("TERM").is_none_or(|name| name == "dumb");
+        Ok(Self {
+            home,
+            clock: Arc::new(system_time),
+            pause: Arc::new(std::thread::sleep),
+            device,
+            only_appends,
+        })
     }
 
     /// The surroundings of a test: this folder, the system's clock, no waiting.
@@ -56,6 +65,7 @@ impl Env {
             clock: Arc::new(system_time),
             pause: Arc::new(|_| ()),
             device: "test device".to_owned(),
+            only_appends: true,
         }
     }
 

@@ -7,6 +7,7 @@ pub mod config;
 pub mod error;
 pub mod local;
 pub mod mint;
+pub mod plot;
 pub mod remote;
 pub mod render;
 pub mod scale;

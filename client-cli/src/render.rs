@@ -2,6 +2,7 @@
 //! plain rows for pipes.
 
 use comfy_table::{ColumnConstraint, ContentArrangement, Table, Width, presets};
+use domain::time::Timestamp;
 use domain::wire::mass::{Calibration, ItemMass, MassBasis};
 
 /// The width of every table.
@@ -79,25 +80,23 @@ pub fn mass_remarks(mass: &ItemMass) -> Vec<String> {
         remarks
             .push(format!("the sittings scatter more than they should; +- is widened by {birge:.2} (Birge)"));
     }
-    if let Some(changed) = &mass.mass_changed {
-        remarks.push(format!(
-            "it changed from {} ({}) to {}; only what agrees with the newest counts",
-            grams(changed.from_g),
-            day(&changed.from_at.to_string()),
-            grams(changed.to_g)
-        ));
-    }
     remarks
 }
 
 /// Words in lines of at most 80 columns, each line but the first indented.
 #[must_use]
 pub fn wrapped(indent: usize, words: &str) -> String {
+    wrapped_lines(usize::from(WIDTH).saturating_sub(indent), words).join(&format!("\n{}", " ".repeat(indent)))
+}
+
+/// Words in lines of at most so many columns; a longer word has a line of its own.
+#[must_use]
+pub fn wrapped_lines(width: usize, words: &str) -> Vec<String> {
     let mut lines = vec![String::new()];
     for word in words.split_whitespace() {
         let length = lines.last().map_or(0, |line| line.chars().count());
         match lines.last_mut() {
-            Some(line) if length == 0 || indent + length + 1 + word.chars().count() <= usize::from(WIDTH) => {
+            Some(line) if length == 0 || length + 1 + word.chars().count() <= width => {
                 if length > 0 {
                     line.push(' ');
                 }
@@ -106,7 +105,13 @@ pub fn wrapped(indent: usize, words: &str) -> String {
             _ => lines.push(word.to_owned()),
         }
     }
-    lines.join(&format!("\n{}", " ".repeat(indent)))
+    lines
+}
+
+/// The day of an instant in UTC, in words: "3 March 2026".
+#[must_use]
+pub fn long_day(at: Timestamp) -> String {
+    at.utc().format("%-d %B %Y").to_string()
 }
 
 /// The day of an instant, in UTC.

@@ -1,8 +1,10 @@
 //! The only place that prints and asks. Data goes to standard output; everything else goes to standard error, so that
 //! a pipe gets data alone.
 
-use std::io::{self, BufRead, IsTerminal, Write};
+use std::io::{self, BufRead, IsTerminal, Read, Write};
+use std::sync::mpsc::{Receiver, RecvTimeoutError, channel};
 use std::sync::{Arc, Mutex};
+use std::time::Duration;
 
 use serde_json::Value;
 
@@ -22,7 +24,40 @@ pub struct Ui {
     pub can_ask: bool,
     /// Whether data is wanted as JSON.
     pub json: bool,
+    /// Whether these are the process's own streams, so that keys can be waited for beside something else.
+    of_process: bool,
 }
+
+/// The keyboard while something else is waited for as well: lines as they are typed.
+pub struct Keyboard {
+    lines: Receiver<String>,
+}
+
+/// What the keyboard has brought.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Typed {
+    /// A line.
+    Line(String),
+    /// Nothing yet.
+    Nothing,
+    /// Nothing more will come.
+    End,
+}
+
+impl Keyboard {
+    /// What was typed, waiting at most so long.
+    #[must_use]
+    pub fn typed(&self, wait: Duration) -> Typed {
+        match self.lines.recv_timeout(wait) {
+            Ok(line) => Typed::Line(line),
+            Err(RecvTimeoutError::Timeout) => Typed::Nothing,
+            Err(RecvTimeoutError::Disconnected) => Typed::End,
+        }
+    }
+}
+
+/// The longest line that is read, in bytes: longer than anybody types.
+const LONGEST: u64 = 4096;
 
 impl Ui {
     /// The process's own streams.
@@ -38,6 +73,7 @@ impl Ui {
             out_is_terminal: io::stdout().is_terminal(),
             can_ask: io::stdin().is_terminal() && io::stderr().is_terminal(),
             json: false,
+            of_process: true,
         }
     }
 
@@ -57,6 +93,7 @@ impl Ui {
             out_is_terminal: terminal,
             can_ask: terminal,
             json: false,
+            of_process: false,
         };
         (ui, captured)
     }
@@ -112,9 +149,8 @@ impl Ui {
     /// # Errors
     /// When the input cannot be read, is no text, or the line is longer than anybody types.
     pub fn line(&mut self) -> Result<Option<String>> {
-        const LONGEST: u64 = 4096;
         let mut line = Vec::new();
-        let mut limited = io::Read::take(&mut self.input, LONGEST);
+        let mut limited = (&mut self.input).take(LONGEST);
         if limited.read_until(b'\n', &mut line)? == 0 {
             return Ok(None);
         }
@@ -124,6 +160,47 @@ impl Ui {
         let text =
             String::from_utf8(line).map_err(|error| Error::usage("the input is not text").because(error))?;
         Ok(Some(text.trim_end_matches(['\n', '\r']).to_owned()))
+    }
+
+    /// The keyboard, to be waited for beside something else; none unless a person sits at a terminal. Nothing can be asked
+    /// in the usual way any more.
+    pub fn take_keyboard(&mut self) -> Option<Keyboard> {
+        if !self.of_process || !self.can_ask {
+            return None;
+        }
+        let mut input = std::mem::replace(&mut self.input, Box::new(io::empty()));
+        let (sender, lines) = channel();
+        let reading = std::thread::Builder::new().name("keyboard".to_owned()).spawn(move || {
+            loop {
+                let mut line = Vec::new();
+                let read = (&mut input).take(LONGEST).read_until(b'\n', &mut line);
+                let text = String::from_utf8_lossy(&line);
+                if !matches!(read, Ok(1..))
+                    || sender.send(text.trim_end_matches(['\n', '\r']).to_owned()).is_err()
+                {
+                    return;
+                }
+            }
+        });
+        reading.is_ok().then_some(Keyboard { lines })
+    }
+
+    /// Asks at the terminal itself, when standard input brings something else. Answers whether there is one.
+    pub fn ask_at_terminal(&mut self) -> bool {
+        if !self.of_process || !io::stderr().is_terminal() {
+            return false;
+        }
+        let Ok(terminal) = std::fs::File::open("/dev/tty") else { return false };
+        self.input = Box::new(io::BufReader::new(terminal));
+        self.can_ask = true;
+        true
+    }
+
+    /// Text for the terminal as it stands, escapes included.
+    pub fn draw(&mut self, text: &str) {
+        // Nobody is left to see it when standard error is gone.
+        let _ = self.err.write_all(text.as_bytes());
+        let _ = self.err.flush();
     }
 
     /// Asks without showing what is typed.

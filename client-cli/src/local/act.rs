@@ -89,27 +89,14 @@ impl Store {
             return Err(Error::refused(format!("one step changes at most {MAX_OPS} records"))
                 .because(format!("this one would change {}", drafts.len())));
         }
-        let account = self.account_id()?;
-        let replica = self.replica_id()?;
+        let (account, replica) = (self.account_id()?, self.replica_id()?);
         let now = self.env.now();
         let ids: Vec<Uuid> = drafts.iter().map(|_| self.new_id()).collect();
         let tx = self.begin()?;
         let room = kitrooms::find(&tx, kitroom)?;
-        let group = ids.first().map(Uuid::to_string).unwrap_or_default();
-        let ops = drafts
-            .iter()
-            .zip(&ids)
-            .map(|(d, id)| op(*id, &group, (d.kind.name, d.record_id, d.action, &d.payload), room.base_seq))
-            .collect::<Result<Vec<Op>>>()?;
-        let mut working = Working::new(room.base_seq);
-        for op in &ops {
-            load_for(&tx, kitroom, &mut working, op)?;
-        }
         let actor = Actor { account, role: room.role, replica: Some(replica) };
         let deciding = Deciding { now, actor, refuse_future_times: true };
-        let results = working.apply_group(&ops.iter().collect::<Vec<_>>(), &deciding);
-        refuse_rejected(drafts, &results)?;
-        refuse_large(&working)?;
+        let (ops, working, results) = decide(&tx, &room, drafts, &ids, &deciding)?;
         let mut op_no = room.last_op_no;
         for (op, _) in ops.iter().zip(&results).filter(|(_, result)| result.status != OpStatus::Noop) {
             op_no += 1;
@@ -137,6 +124,50 @@ impl Store {
         tx.commit()?;
         Ok(results)
     }
+
+    /// Why these drafts would be refused; none when they would be taken. Nothing is stored.
+    ///
+    /// # Errors
+    /// When the store cannot be read.
+    pub fn refusal(&mut self, kitroom: Uuid, drafts: &[Draft]) -> Result<Option<Error>> {
+        let (account, replica) = (self.account_id()?, self.replica_id()?);
+        let now = self.env.now();
+        let ids: Vec<Uuid> = drafts.iter().map(|_| self.new_id()).collect();
+        // Never committed.
+        let tx = self.begin()?;
+        let room = kitrooms::find(&tx, kitroom)?;
+        let actor = Actor { account, role: room.role, replica: Some(replica) };
+        let deciding = Deciding { now, actor, refuse_future_times: true };
+        match decide(&tx, &room, drafts, &ids, &deciding) {
+            Ok(_) => Ok(None),
+            Err(error) if error.problem.is_some() => Ok(Some(error)),
+            Err(error) => Err(error),
+        }
+    }
+}
+
+/// Decides drafts against what the store holds.
+fn decide(
+    conn: &Connection,
+    room: &kitrooms::Kitroom,
+    drafts: &[Draft],
+    ids: &[Uuid],
+    deciding: &Deciding,
+) -> Result<(Vec<Op>, Working, Vec<OpResult>)> {
+    let group = ids.first().map(Uuid::to_string).unwrap_or_default();
+    let ops = drafts
+        .iter()
+        .zip(ids)
+        .map(|(d, id)| op(*id, &group, (d.kind.name, d.record_id, d.action, &d.payload), room.base_seq))
+        .collect::<Result<Vec<Op>>>()?;
+    let mut working = Working::new(room.base_seq);
+    for op in &ops {
+        load_for(conn, room.id, &mut working, op)?;
+    }
+    let results = working.apply_group(&ops.iter().collect::<Vec<_>>(), deciding);
+    refuse_rejected(drafts, &results)?;
+    refuse_large(&working)?;
+    Ok((ops, working, results))
 }
 
 fn refuse_rejected(drafts: &[Draft], results: &[OpResult]) -> Result<()> {

@@ -8,7 +8,9 @@ use domain::mass::{
     sitting_repeats,
 };
 use domain::sync::record::Stored;
+use domain::time::Timestamp;
 use domain::wire::check_reading::CheckReadingBody;
+use domain::wire::mass::ItemMass;
 use domain::wire::scale::ScaleBody;
 use domain::wire::shape;
 use rusqlite::{Connection, OptionalExtension, params};
@@ -159,11 +161,20 @@ struct Known<'a> {
 
 impl Known<'_> {
     fn refresh(&mut self, item: Uuid) -> Result<()> {
+        match self.mass(item, None)? {
+            Some(mass) => items::save_mass(self.conn, self.kitroom, item, &mass),
+            None => Ok(()),
+        }
+    }
+
+    /// The mass of an item, from what was observed until then or from all.
+    fn mass(&mut self, item: Uuid, until: Option<Timestamp>) -> Result<Option<ItemMass>> {
         let Some(record) = records::of_view(self.conn, self.kitroom, &kinds::item::KIND, item)? else {
-            return Ok(());
+            return Ok(None);
         };
-        let Some(facts) = ItemFacts::from_record(&record) else { return Ok(()) };
-        let weighings = weighings_naming(self.conn, self.kitroom, "item_id", ("item", item))?;
+        let Some(facts) = ItemFacts::from_record(&record) else { return Ok(None) };
+        let mut weighings = weighings_naming(self.conn, self.kitroom, "item_id", ("item", item))?;
+        weighings.retain(|fact| until.is_none_or(|until| fact.body.observed_at <= until));
         for fact in &weighings {
             if let Some(sitting) = fact.body.sitting_id {
                 self.know_sitting(sitting.into())?;
@@ -172,7 +183,7 @@ impl Known<'_> {
                 self.know_scale(scale.into())?;
             }
         }
-        items::save_mass(self.conn, self.kitroom, item, &item_mass(facts, &weighings, &self.evidence))
+        Ok(Some(item_mass(facts, &weighings, &self.evidence)))
     }
 
     fn know_sitting(&mut self, id: Uuid) -> Result<()> {
@@ -222,6 +233,14 @@ impl Store {
             tx.commit()?;
         }
         Ok(())
+    }
+
+    /// The mass that an item had by what was observed until then.
+    ///
+    /// # Errors
+    /// When the store cannot be read.
+    pub fn mass_until(&self, kitroom: Uuid, item: Uuid, until: Timestamp) -> Result<Option<ItemMass>> {
+        Known { conn: &self.conn, kitroom, evidence: Evidence::default() }.mass(item, Some(until))
     }
 
     /// Which of these facts are replaced by one that stands.

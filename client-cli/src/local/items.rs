@@ -1,6 +1,7 @@
 //! Items ready to be listed and found.
 
 use domain::sync::record::Stored;
+use domain::time::Timestamp;
 use domain::wire::item::ItemBody;
 use domain::wire::mass::ItemMass;
 use domain::wire::shape;
@@ -181,17 +182,31 @@ impl Store {
         Ok(self.conn.query_row(sql, [kitroom], |row| row.get(0))?)
     }
 
-    /// The live items whose mass lies within a fiftieth of it, or `least_g`, of this one; nearest first.
+    /// How many live items were weighed at or after this time, of how many.
     ///
     /// # Errors
     /// When the store cannot be read.
-    pub fn items_near(&self, kitroom: Uuid, mass_g: f64, least_g: f64) -> Result<Vec<ItemLine>> {
+    pub fn weighed_since(&self, kitroom: Uuid, since: Timestamp) -> Result<(i64, i64)> {
+        // Times are kept in UTC to the millisecond, so that their text sorts as they do.
+        let sql =
+            "SELECT count(*) FILTER (WHERE last_weighed_at >= ?2), count(*) FROM items WHERE kitroom = ?1";
+        let row = |row: &Row<'_>| Ok((row.get(0)?, row.get(1)?));
+        Ok(self.conn.query_row(sql, params![kitroom, since.to_string()], row)?)
+    }
+
+    /// The live items whose mass lies within this share of it, or `least_g`, of this one; nearest first.
+    ///
+    /// # Errors
+    /// When the store cannot be read.
+    pub fn items_near(&self, kitroom: Uuid, mass_g: f64, least_g: f64, share: f64) -> Result<Vec<ItemLine>> {
         let sql = format!(
-            "SELECT {COLUMNS} FROM items WHERE kitroom = ?1 AND abs(mass_g - ?2) <= max(?3, mass_g / 50)
+            "SELECT {COLUMNS} FROM items WHERE kitroom = ?1 AND abs(mass_g - ?2) <= max(?3, mass_g * ?4)
              ORDER BY abs(mass_g - ?2), id"
         );
         let mut statement = self.conn.prepare_cached(&sql)?;
-        Ok(statement.query_map(params![kitroom, mass_g, least_g], read)?.collect::<rusqlite::Result<_>>()?)
+        Ok(statement
+            .query_map(params![kitroom, mass_g, least_g, share], read)?
+            .collect::<rusqlite::Result<_>>()?)
     }
 
     /// One live item.

@@ -46,9 +46,22 @@ fn show_every_weighing_is_listed_and_a_change_is_said() {
       mass          425.0 +- 0.7 g, measured, 1 weighing
                     at least one sitting had no check weight: an error of the scale
                     of twice class III (OIML R 76) is assumed
-                    it changed from 412 g (2026-03-01) to 425 g; only what agrees
-                    with the newest counts
+                    it was 412.0 +- 0.7 g on 1 March 2026, now 425.0 +- 0.7 g: 13.0
+                    g more than before, more than the scale explains; only what
+                    agrees with the newest counts
       kind          shell_jacket
+
+    430 g |                                           x
+          |
+          |                                                    o
+          |
+          |
+          |
+          |
+    412 g |o
+          +-----------------------------------------------------
+           2026-03-01                                 2026-03-01
+    o a reading that counts  x one that does not (wet, full)
 
     WEIGHED ON        READING  CONDITION  BY     USABLE
     2026-03-01 08:00  425 g    dry        typed  yes

@@ -12,11 +12,17 @@ fn weigh_first_run_asks_whose_kit_and_the_step_and_never_again() {
     let ran = device.run_at_terminal(&["weigh"], first).well();
     insta::assert_snapshot!(ran.err, @r"
     whose kit is this? a name > your scale reads to 1 g? Enter, or its step > weighing Runner A's kit on kitchen scale, which reads to 1 g
-    check weight on? its grams, or Enter to skip > the scale shows >   check weight 200 g (taken as known to 0.058 g, standard uncertainty) reads 201 g: +1 g, taken off
+    check weight on? its grams, or Enter to skip > the scale shows >   check weight 200 g (+- 0.058 g) reads 201 g: +1 g, taken off
     type what the scale shows, then the item; w wet, f full, x3 units, u undo, q end
     > 412 g >   411.0 +- 0.6 g  shell jacket A  (measured, 1 weighing)
     > 87 g >   86.0 +- 0.6 g  gloves thin  (measured, 1 weighing)
-    > 2 saved on this device; nothing sent yet
+    > WEIGHED         MASS +- U       EVIDENCE
+    shell jacket A  411.0 +- 0.6 g  measured, 1 weighing
+    gloves thin     86.0 +- 0.6 g   measured, 1 weighing
+    * kitchen scale is off by +1.0 +- 0.4 g (from 1 check reading); that is taken
+      off
+    2 saved on this device; nothing sent yet
+    you weighed 2 of 2 this season (the last 365 days)
     ");
     // Enter takes the item whose mass is nearest.
     let again = device.run_at_terminal(&["weigh"], "\n412\n\nq\n").well();

@@ -2,9 +2,10 @@
 
 use std::collections::BTreeMap;
 
+use serde::Serialize;
 use uuid::Uuid;
 
-use super::evidence::{CheckFact, Evidence, ItemFacts, WeighingFact};
+use super::evidence::{CheckFact, Evidence, ItemFacts, ScaleEvidence, WeighingFact};
 use crate::metrology::mpe::{AccuracyClass, Verification, mpe_r76_g};
 use crate::metrology::weighted_mean::weighted_mean;
 use crate::time::Timestamp;
@@ -185,6 +186,47 @@ fn assumed_u(reading_g: f64, resolution_g: f64) -> f64 {
     let band = mpe_r76_g(load.min(most), resolution_g, AccuracyClass::III, Verification::InService)
         .unwrap_or(3.0 * resolution_g);
     band * (load / most).max(1.0) / 3f64.sqrt()
+}
+
+/// What a scale was off by in one sitting.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct ScaleOffset {
+    /// Mean of reading less known mass, in grams.
+    pub offset_g: f64,
+    /// Its standard uncertainty, all parts, in grams.
+    pub u_g: f64,
+    /// The part that each check weight's own uncertainty has in it, in grams.
+    pub u_by_weight_g: BTreeMap<String, f64>,
+    /// How many readings it comes from.
+    pub n: usize,
+}
+
+impl ScaleOffset {
+    /// What two offsets owe to the same weights, in grams: it cancels in their difference.
+    #[must_use]
+    pub fn u_common_g(&self, other: &Self) -> f64 {
+        let both =
+            self.u_by_weight_g.iter().filter_map(|(name, u)| Some(u.min(*other.u_by_weight_g.get(name)?)));
+        both.map(|u| u * u).sum::<f64>().sqrt()
+    }
+}
+
+/// The offset of a scale by its check readings in one sitting: the one that corrects the masses of that sitting. None
+/// without check readings.
+#[must_use]
+pub fn scale_offset(checks: &[CheckFact], scale: ScaleEvidence) -> Option<ScaleOffset> {
+    if checks.is_empty() {
+        return None;
+    }
+    let step = scale.resolution_g * scale.resolution_g / 12.0;
+    let offset = Offset::of(checks, step, scale.repeats.variance());
+    let shared: f64 = offset.shared.values().map(|u| u * u).sum();
+    Some(ScaleOffset {
+        offset_g: offset.mean,
+        u_g: (offset.own_variance + shared).sqrt(),
+        u_by_weight_g: offset.shared,
+        n: checks.len(),
+    })
 }
 
 struct Offset {

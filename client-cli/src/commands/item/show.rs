@@ -4,8 +4,10 @@ use std::collections::HashSet;
 
 use domain::kinds;
 use domain::mass::WeighingFact;
+use domain::metrology::outliers::modified_z;
 use domain::sync::record::Stored;
 use domain::wire::item::ItemKind;
+use domain::wire::scale::ScaleBody;
 use domain::wire::shape;
 use domain::wire::weighing::{Fill, WeighingBody, Wetness};
 use serde_json::{Value, json};
@@ -13,8 +15,10 @@ use uuid::Uuid;
 
 use super::ItemShowArgs;
 use crate::app::App;
+use crate::commands::weigh::changed;
 use crate::error::Result;
-use crate::local::ItemLine;
+use crate::local::{ItemLine, Store};
+use crate::plot::{self, Point};
 use crate::render;
 
 /// Shows an item, its mass with all that it rests on, and every weighing, the voided ones included.
@@ -42,7 +46,14 @@ pub fn cmd_item_show(app: &mut App<'_>, args: &ItemShowArgs) -> Result<()> {
     let (mass, evidence) = render::mass(line.mass.as_ref());
     let evidence = if evidence.is_empty() { evidence } else { format!(", {evidence}") };
     text.push_str(&format!("  mass          {mass}{evidence}\n"));
-    for remark in line.mass.iter().flat_map(render::mass_remarks) {
+    let mut remarks: Vec<String> = line.mass.iter().flat_map(render::mass_remarks).collect();
+    if let Some((mass, change)) =
+        line.mass.as_ref().and_then(|mass| Some((mass, mass.mass_changed.as_ref()?)))
+    {
+        let words = changed(&store, room.id, line.id, "it", change, mass)?;
+        remarks.push(format!("{words}; only what agrees with the newest counts"));
+    }
+    for remark in remarks {
         text.push_str(&format!("                {}\n", render::wrapped(16, &remark)));
     }
     for (field, value) in record.iter().flat_map(|record| &record.body).filter(|(field, _)| *field != "name")
@@ -58,7 +69,51 @@ pub fn cmd_item_show(app: &mut App<'_>, args: &ItemShowArgs) -> Result<()> {
         return Ok(());
     }
     app.ui.data("\n")?;
+    let step = weighings.iter().filter_map(|record| step(&store, room.id, record)).fold(0.0, f64::max);
+    app.ui.data(&plotted(&weighings, kind, &replaced, step))?;
     app.rows(&["weighed on", "reading", "condition", "by", "usable"], &rows, || json!(null))
+}
+
+/// The step that a weighing was read to, in grams.
+fn step(store: &Store, room: Uuid, record: &Stored) -> Option<f64> {
+    let body: WeighingBody = shape::read(&record.body).ok()?;
+    let sitting =
+        |id: Uuid| store.record(room, &kinds::sitting::KIND, id).ok()??.body.get("scale_id").cloned();
+    let by_sitting = body.sitting_id.and_then(|id| sitting(id.uuid()));
+    let by_sitting = by_sitting.and_then(|id| Uuid::parse_str(id.as_str()?).ok());
+    let scale = body.scale_id.map(Into::into).or(by_sitting);
+    let scale = scale.and_then(|id| store.record(room, &kinds::scale::KIND, id).ok()?);
+    let scale = scale.and_then(|scale| shape::read::<ScaleBody>(&scale.body).ok());
+    scale.map(|scale| scale.resolution_g).or(body.resolution_g).map(|mass| mass.value())
+}
+
+/// The readings that stand, over time, and what the marks mean.
+fn plotted(weighings: &[Stored], kind: ItemKind, replaced: &HashSet<Uuid>, step_g: f64) -> String {
+    let facts: Vec<WeighingFact> = weighings
+        .iter()
+        .filter_map(|record| WeighingFact::from_record(record, replaced))
+        .filter(|fact| !fact.set_aside)
+        .collect();
+    let (usable, other): (Vec<_>, Vec<_>) = facts.into_iter().partition(|fact| fact.is_usable(kind));
+    let values: Vec<f64> = usable.iter().map(|fact| fact.body.net_g()).collect();
+    let apart = modified_z(&values, step_g).map(|judged| judged.flagged).unwrap_or_default();
+    let point =
+        |fact: &WeighingFact, mark| Point { at: fact.body.observed_at, grams: fact.body.net_g(), mark };
+    let mut points: Vec<Point> = other.iter().map(|fact| point(fact, 'x')).collect();
+    points.extend(usable.iter().map(|fact| point(fact, 'o')));
+    points.extend(apart.iter().map(|at| point(&usable[*at], '!')));
+    let lines = plot::over_time(&points);
+    if lines.is_empty() {
+        return String::new();
+    }
+    let mut legend = String::from("o a reading that counts");
+    if !other.is_empty() {
+        legend.push_str("  x one that does not (wet, full)");
+    }
+    if !apart.is_empty() {
+        legend.push_str("  ! stands apart; it counts");
+    }
+    format!("{}\n{legend}\n\n", lines.join("\n"))
 }
 
 fn row(record: &Stored, kind: ItemKind, replaced: &HashSet<Uuid>) -> Option<Vec<String>> {

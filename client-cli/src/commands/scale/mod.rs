@@ -1,7 +1,9 @@
 //! `tare scale`.
 
 mod add;
+mod check;
 mod list;
+pub mod offsets;
 
 use clap::{Args, Subcommand};
 use domain::mass_unit::MassUnit;
@@ -16,8 +18,17 @@ use crate::error::{Error, Result};
 pub enum ScaleCommand {
     /// Add a scale.
     Add(ScaleAddArgs),
-    /// List the scales.
-    List,
+    /// List the scales, or what one of them was off by, sitting after sitting.
+    List(ScaleListArgs),
+    /// Read a check weight and say how the scale does: drift, plausibility, gain.
+    Check(check::ScaleCheckArgs),
+}
+
+/// Which scale.
+#[derive(Debug, Args)]
+pub struct ScaleListArgs {
+    /// One scale, by a part of its name: its offsets over the sittings.
+    pub name: Option<String>,
 }
 
 /// A new scale.
@@ -40,7 +51,8 @@ pub struct ScaleAddArgs {
 pub fn run(app: &mut App<'_>, command: ScaleCommand) -> Result<()> {
     match command {
         ScaleCommand::Add(args) => add::cmd_scale_add(app, &args),
-        ScaleCommand::List => list::cmd_scale_list(app),
+        ScaleCommand::List(args) => list::cmd_scale_list(app, &args),
+        ScaleCommand::Check(args) => check::cmd_scale_check(app, &args),
     }
 }
 

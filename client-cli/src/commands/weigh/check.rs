@@ -1,11 +1,12 @@
 //! The check weight.
 
 use domain::metrology::mpe::m1_weight_mpe_mg;
-use domain::units::MassMg;
+use domain::units::{MassMg, ReadingMg};
 
 use super::session::Session;
 use super::taken::Taken;
 use crate::app::App;
+use crate::commands::scale::offsets::{compare, history};
 use crate::commands::scale::typed_mass;
 use crate::error::{Error, Result};
 
@@ -36,6 +37,20 @@ impl Known {
     }
 }
 
+/// How far a reading may lie from a check weight and still be of it: a twentieth of it, and at least so many steps of the
+/// scale (judgement). A taken-off error of a whole jacket would spoil every mass of the sitting.
+const NEAR: (f64, f64) = (0.05, 10.0);
+
+impl Known {
+    /// Whether a reading can be of this weight.
+    #[must_use]
+    pub fn can_read(&self, reading: ReadingMg, resolution: MassMg) -> bool {
+        let (share, steps) = NEAR;
+        let most = (self.mass.value() * share).max(resolution.value() * steps);
+        (reading.value() - self.mass.value()).abs() <= most
+    }
+}
+
 /// The standard uncertainty of a weight of unknown class: that of class M3, whose maximum permissible error is ten times
 /// that of class M1 for every nominal mass from 1 g up (OIML R 111-1, table 1, from memory), over the square root of 3.
 /// Any other mass gets 0.05 %, as M3 has it from 100 g up, and at least 10 mg.
@@ -52,14 +67,39 @@ fn assumed_u(mass: MassMg) -> MassMg {
 /// # Errors
 /// When it is refused.
 pub fn save(app: &mut App<'_>, session: &mut Session<'_>, known: Known, taken: &Taken) -> Result<()> {
+    for words in record(session, known, taken)? {
+        app.ui.say(&words);
+    }
+    Ok(())
+}
+
+/// Saves what the scale shows for a check weight; answers what that means, a sentence each.
+///
+/// # Errors
+/// When it is refused.
+pub fn record(session: &mut Session<'_>, known: Known, taken: &Taken) -> Result<Vec<String>> {
+    if !known.can_read(taken.reading, session.scale.resolution) {
+        return Err(Error::refused(format!(
+            "{} was not taken for the check weight of {}: it is too far off",
+            taken.reading, known.mass
+        )));
+    }
     session.save_check(known.mass, known.u, taken)?;
     let offset = (taken.reading.scaled() - known.mass.scaled()) as f64 / 1000.0;
     let (mass, u) = (known.mass, known.u);
-    app.ui.say(&format!(
-        "  check weight {mass} (taken as known to {u}, standard uncertainty) reads {}: {offset:+} g, taken off",
-        taken.reading
-    ));
-    Ok(())
+    let mut words =
+        vec![format!("  check weight {mass} (+- {u}) reads {}: {offset:+} g, taken off", taken.reading)];
+    let history = history(session.store, session.room.id, session.scale.id)?;
+    let (history, sitting) = match (history, session.sitting()) {
+        (Some(history), Some(sitting)) => (history, sitting),
+        _ => return Ok(words),
+    };
+    // The first sentence is of interest now only when it is about a change; the rest are findings.
+    let sentences = history.sentences(&session.scale.name, sitting);
+    let drifted =
+        history.at(sitting).and_then(|(now, before)| compare(before?, now)).is_some_and(|c| c.significant);
+    words.extend(sentences.into_iter().skip(usize::from(!drifted)).map(|words| format!("  {words}")));
+    Ok(words)
 }
 
 /// Asks for a check weight, as the sitting begins.

@@ -49,6 +49,13 @@ impl Conditions {
         words.join(" ")
     }
 
+    /// What one unit weighs by this reading, in grams.
+    #[must_use]
+    pub fn unit_g(&self, shown: ReadingMg) -> f64 {
+        let tare = self.tare.as_deref().and_then(|text| reading(text).ok()).map_or(0.0, |tare| tare.value());
+        (shown.value() - tare) / f64::from(self.units.unwrap_or(1).max(1))
+    }
+
     /// Writes them into a weighing.
     ///
     /// # Errors

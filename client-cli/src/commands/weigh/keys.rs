@@ -13,6 +13,10 @@ pub enum Line {
     Undo,
     /// Let this reading go.
     Skip,
+    /// A check weight of this mass goes on.
+    Check(String),
+    /// The last one was another item: this one.
+    Other(String),
     /// Only how it lies on the scale.
     Keys(Conditions),
     /// Anything else.
@@ -28,6 +32,11 @@ pub fn read(line: &str, present: &Conditions) -> Line {
         "q" => return Line::Quit,
         "u" => return Line::Undo,
         "s" => return Line::Skip,
+        _ => {}
+    }
+    match line.split_once(' ') {
+        Some(("c", known)) => return Line::Check(known.trim().to_owned()),
+        Some(("o", name)) => return Line::Other(name.trim().to_owned()),
         _ => {}
     }
     let mut conditions = present.clone();
@@ -54,6 +63,9 @@ mod tests {
         assert_eq!(read(""), Line::Enter);
         assert_eq!(read(" q "), Line::Quit);
         assert_eq!(read("u"), Line::Undo);
+        assert_eq!(read("c 200=201"), Line::Check("200=201".to_owned()));
+        assert_eq!(read("o glove left"), Line::Other("glove left".to_owned()));
+        assert_eq!(read("c"), Line::Text("c".to_owned()));
         let wet_three = Conditions { wet: true, units: Some(3), ..none.clone() };
         assert_eq!(read("w x3"), Line::Keys(wet_three.clone()));
         assert_eq!(super::read("w x1", &wet_three), Line::Keys(none.clone()));

@@ -1,4 +1,4 @@
-//! Item after item from a recorded scale: named by a list, or asked for as each settles.
+//! Item after item from a scale, named by a list.
 
 use std::collections::VecDeque;
 use std::path::Path;
@@ -9,62 +9,42 @@ use super::WeighArgs;
 use super::check::{self, Known};
 use super::pick;
 use super::session::Session;
-use super::sitting::{self, Placed};
 use super::stream::Stream;
 use super::taken::Taken;
 use crate::app::App;
 use crate::error::{Error, Result};
-use crate::scale::recording::{Pace, Recording};
 
-/// Weighs what a recording holds.
+/// Weighs what comes from a scale, the items being named by a list.
 ///
 /// # Errors
-/// When the recording or the list cannot be read, a reading is refused, or the recording ends before the list.
-pub fn weigh_recording(app: &mut App<'_>, session: &mut Session<'_>, args: &WeighArgs) -> Result<()> {
-    let Some(path) = &args.from else { return Err(Error::internal("there is no recording")) };
-    let pace = args.speed.map_or(Pace::Unpaced, |speed| Pace::Recorded { speed });
-    let recording = Recording::open(path, pace).map_err(|error| {
-        Error::usage(format!("the recording {} cannot be opened", path.display())).because(error)
-    })?;
-    let mut stream = Stream::new(Box::new(recording), session.scale.resolution);
-    let mut names = match &args.names {
-        Some(names) => Some(list(names)?),
-        None if app.ui.can_ask => None,
-        None => {
-            return Err(
-                Error::usage("nobody is there to name what is weighed").hint("give --names FILE|NAMES")
-            );
-        }
-    };
+/// When the list cannot be read, a reading is refused, or the input ends before the list.
+pub fn weigh_listed(
+    app: &mut App<'_>,
+    session: &mut Session<'_>,
+    args: &WeighArgs,
+    names: &str,
+    mut stream: Stream,
+) -> Result<()> {
+    let mut names = list(names)?;
     app.ui.say(&format!("weighing {}'s kit from the {}", session.room.name, stream.describe()));
     if let Some(known) = &args.check {
         check_weight(app, session, &mut stream, known, args.check_u.as_deref())?;
     }
     let kind = pick::kind(args.kind.as_deref())?;
-    while names.as_ref().is_none_or(|names| !names.is_empty()) {
+    while !names.is_empty() {
         let Some(taken) = stream.next(app.ui) else { break };
-        match names.as_mut().and_then(VecDeque::pop_front) {
-            Some((name, listed_kind)) => {
-                let target = pick::listed(session, &name, listed_kind.or(kind))?;
-                let saved = session.save(&taken, &target, &args.conditions)?;
-                app.ui.say(&saved.describe());
-            }
-            None => {
-                if sitting::place(app, session, &taken, &args.conditions, args)? == Placed::End {
-                    break;
-                }
-            }
-        }
+        let Some((name, listed_kind)) = names.pop_front() else { break };
+        let target = pick::listed(session, &name, listed_kind.or(kind))?;
+        let saved = session.save(&taken, &target, &args.conditions)?;
+        app.ui.say(&saved.describe());
     }
-    match names {
-        Some(left) if !left.is_empty() => {
-            let left: Vec<String> = left.into_iter().map(|(name, _)| name).collect();
-            Err(Error::refused("the recording ended before the list did")
-                .because(format!("no reading for: {}", left.join(", ")))
-                .hint("what was read before is saved"))
-        }
-        _ => Ok(()),
+    if names.is_empty() {
+        return Ok(());
     }
+    let left: Vec<String> = names.into_iter().map(|(name, _)| name).collect();
+    Err(Error::refused("the recording ended before the list did")
+        .because(format!("no reading for: {}", left.join(", ")))
+        .hint("what was read before is saved"))
 }
 
 fn check_weight(
@@ -79,7 +59,7 @@ fn check_weight(
     let taken = match shown {
         Some(shown) => Taken::typed(shown)?,
         None => stream.next(app.ui).ok_or_else(|| {
-            Error::refused("the check weight was not read").because("the recording has no settled load")
+            Error::refused("the check weight was not read").because("there was no settled load")
         })?,
     };
     check::save(app, session, known, &taken)

@@ -1,12 +1,17 @@
 //! `tare weigh`: one item after the other as they go on the scale, or one at once. Everything that is confirmed is on
 //! disk before the next prompt.
 
+mod after;
 mod check;
 mod conditions;
+mod csv_import;
 mod keys;
+mod last;
 mod listed;
+mod live;
 mod one;
 mod pick;
+mod screen;
 mod session;
 mod setup;
 mod sitting;
@@ -15,39 +20,67 @@ mod taken;
 
 use std::path::PathBuf;
 
-use clap::{Args, ValueHint};
+use clap::{Args, Subcommand, ValueHint};
+use domain::mass_unit::MassUnit;
+use domain::stable_reading::StableRule;
 use serde_json::{Value, json};
 
-use crate::app::App;
-use crate::error::Result;
-use crate::render::count;
+use uuid::Uuid;
 
+use crate::app::App;
+use crate::error::{Error, Result};
+use crate::render::count;
+use crate::scale::line::LineRules;
+use crate::scale::recording::Pace;
+use crate::scale::source::{OpenScale, ScaleSource};
+
+pub use after::changed;
 use conditions::Conditions;
 use session::Session;
+use stream::{Stream, Watch};
 
 /// What is weighed, and how.
 #[derive(Debug, Clone, Default, Args)]
+#[command(args_conflicts_with_subcommands = true)]
 pub struct WeighArgs {
+    /// What to do with a reading that was taken.
+    #[command(subcommand)]
+    pub command: Option<WeighCommand>,
     /// One item, by a part of its name or its tag; without it, item after item.
     pub item: Option<String>,
     /// What the scale shows, as in 412, 0.412 kg, 14.5 oz or 1 lb 2.3 oz.
     #[arg(requires = "item")]
     pub reading: Vec<String>,
     /// Make the item when there is none of this name.
-    #[arg(long, requires = "item")]
+    #[arg(long)]
     pub new: bool,
     /// What sort of thing a new item is; guessed from its name when left out.
     #[arg(long)]
     pub kind: Option<String>,
-    /// Read a recorded scale instead of typed numbers.
-    #[arg(long, value_name = "RECORDING", value_hint = ValueHint::FilePath, conflicts_with = "item")]
-    pub from: Option<PathBuf>,
-    /// What goes on the scale, in order: a file with a name a line, or names apart by commas.
+    /// The scale that sends its readings: /dev/ttyUSB0, with its settings as in /dev/ttyUSB0@2400-7E1; usb; - for standard
+    /// input; a recording, at its own speed or as in kitchen.rec@20; or a plain file of lines.
+    #[arg(long, value_name = "SCALE", conflicts_with = "item")]
+    pub from: Option<String>,
+    /// Take the weighings of a CSV file in: all of them, or none if any row is bad. Each day is a sitting.
+    #[arg(long, value_name = "FILE", value_hint = ValueHint::FilePath, conflicts_with_all = ["item", "from"], requires = "map")]
+    pub csv: Option<PathBuf>,
+    /// Which column of the CSV file holds what, as in --map reading=Weight --map item=#2; also unit, tare, units, lifts,
+    /// wetness, fill, observed_at and note.
+    #[arg(long, value_name = "FIELD=COLUMN", requires = "csv")]
+    pub map: Vec<String>,
+    /// The unit of what the scale sends, or the CSV file holds, without one.
+    #[arg(long, value_name = "UNIT", conflicts_with = "item")]
+    pub unit: Option<String>,
+    /// The scale sends a line only when its print key is pressed: take each line.
+    #[arg(long, requires = "from")]
+    pub print_key: bool,
+    /// What goes on the scale, in order: a file with a name a line, or names apart by commas. A recording is then read at
+    /// once.
     #[arg(long, value_name = "FILE|NAMES", requires = "from")]
     pub names: Option<String>,
-    /// Replay the recording this many times faster than it was; at once when left out.
-    #[arg(long, value_name = "TIMES", requires = "from")]
-    pub speed: Option<f64>,
+    /// Only append lines and never redraw, for a screen reader or a terminal without a cursor.
+    #[arg(long, conflicts_with = "item")]
+    pub lines: bool,
     /// A check weight's known mass, and what the scale shows for it: 200=201; from a recording, 200 alone.
     #[arg(long, value_name = "KNOWN[=SHOWN]", conflicts_with = "item")]
     pub check: Option<String>,
@@ -71,26 +104,123 @@ pub struct WeighArgs {
     pub conditions: Conditions,
 }
 
+/// What to do with a reading that was taken.
+#[derive(Debug, Clone, Subcommand)]
+pub enum WeighCommand {
+    /// Take a reading back, one of the last ones; it stays in history.
+    Undo(last::LastArgs),
+    /// Say that a reading was of another item: the other glove.
+    Correct(last::CorrectArgs),
+}
+
 /// Weighs.
 ///
 /// # Errors
 /// When the set-up is not clear, or a reading is refused; what was saved before stays saved.
 pub fn cmd_weigh(app: &mut App<'_>, args: &WeighArgs) -> Result<()> {
+    match &args.command {
+        Some(WeighCommand::Undo(last)) => return last::cmd_undo(app, last),
+        Some(WeighCommand::Correct(correct)) => return last::cmd_correct(app, correct),
+        None => {}
+    }
+    let source = args.from.as_deref().map(|from| source(from, args)).transpose()?;
+    if args.names.is_none() && source == Some(ScaleSource::StandardInput) && !app.ui.ask_at_terminal() {
+        return Err(Error::usage("nobody is there to name what is weighed").hint("give --names FILE|NAMES"));
+    }
     let mut store = app.store()?;
     if let Some(item) = &args.item {
         return one::weigh_one(app, &mut store, args, item);
     }
     let room = app.room_or_first(&mut store, args.whose.as_deref())?;
     let scale = setup::scale(app, &store, &room, args)?;
+    if let Some(file) = &args.csv {
+        return csv_import::import(app, &mut store, &room, &scale, args, file);
+    }
     let mut session = Session::begin(&mut store, room, scale, true)?;
-    let outcome = if args.from.is_some() {
-        listed::weigh_recording(app, &mut session, args)
-    } else {
-        sitting::weigh_typed(app, &mut session, args)
+    let outcome = match &source {
+        Some(source) => weigh_sent(app, &mut session, args, source),
+        None => sitting::weigh_typed(app, &mut session, args),
     };
     // What was saved is told whatever ended the sitting.
     let told = close(app, &session);
     outcome.and(told)
+}
+
+/// The scale that `--from` names.
+fn source(from: &str, args: &WeighArgs) -> Result<ScaleSource> {
+    let source: ScaleSource =
+        from.parse().map_err(|why: String| Error::usage(format!("{from} is no scale")).because(why))?;
+    Ok(match source {
+        // Nobody looks on while a list is weighed.
+        ScaleSource::Recording(path, _) if args.names.is_some() => {
+            ScaleSource::Recording(path, Pace::Unpaced)
+        }
+        other => other,
+    })
+}
+
+/// The unit of what comes without one.
+fn unit(args: &WeighArgs) -> Result<MassUnit> {
+    let Some(word) = &args.unit else { return Ok(MassUnit::Gram) };
+    MassUnit::from_word(word)
+        .ok_or_else(|| Error::usage(format!("{word} is no unit of mass")).hint("as in --unit oz"))
+}
+
+/// A scale's id and name, the kitroom, the sitting, and the check readings as documents.
+type Checked = ((Uuid, String), Uuid, Uuid, Vec<Value>);
+
+/// Saves check readings in a sitting of their own.
+///
+/// # Errors
+/// When one is no mass, or is refused; those before it are saved.
+pub fn save_checks(
+    app: &mut App<'_>,
+    args: &WeighArgs,
+    readings: &[String],
+    u: Option<&str>,
+) -> Result<Checked> {
+    let read = |text: &String| {
+        let (known, shown) = text.split_once('=').ok_or_else(|| {
+            Error::usage(format!("what the scale shows for {text} is missing")).hint("as in 200=201")
+        })?;
+        Ok((check::Known::read(known, u)?, taken::Taken::typed(shown)?))
+    };
+    let readings = readings.iter().map(read).collect::<Result<Vec<_>>>()?;
+    let mut store = app.store()?;
+    let room = app.room_or_first(&mut store, None)?;
+    let scale = setup::scale(app, &store, &room, args)?;
+    let mut session = Session::begin(&mut store, room, scale, true)?;
+    for (known, taken) in &readings {
+        check::record(&mut session, *known, taken)?;
+    }
+    let sitting = session.sitting().ok_or_else(|| Error::usage("there is no check reading"))?;
+    Ok(((session.scale.id, session.scale.name.clone()), session.room.id, sitting, session.checks))
+}
+
+/// Weighs what a scale sends.
+fn weigh_sent(
+    app: &mut App<'_>,
+    session: &mut Session<'_>,
+    args: &WeighArgs,
+    source: &ScaleSource,
+) -> Result<()> {
+    if args.names.is_none() && !app.ui.can_ask {
+        return Err(Error::usage("nobody is there to name what is weighed").hint("give --names FILE|NAMES"));
+    }
+    let unit = unit(args)?;
+    let OpenScale { input, source: kind } =
+        source.open(LineRules { unit, no_unit_is_unstable: false }).map_err(|error| {
+            Error::refused("the scale cannot be opened").because(error).hint(
+                "is it plugged in and switched on, and may you read it? without it: tare weigh, and type",
+            )
+        })?;
+    let resolution = session.scale.resolution;
+    let rule = if args.print_key { StableRule::on_print(resolution) } else { StableRule::new(resolution) };
+    let watch = Watch::new(rule, kind);
+    match &args.names {
+        Some(names) => listed::weigh_listed(app, session, args, names, Stream::new(input, watch)),
+        None => live::weigh_live(app, session, args, input, watch),
+    }
 }
 
 /// How it ended: how many are saved, and what is not sent yet.
@@ -103,7 +233,16 @@ fn close(app: &mut App<'_>, session: &Session<'_>) -> Result<()> {
         (Some(_), 0) => "nothing to send".to_owned(),
         (Some(_), pending) => format!("{} not sent yet: tare sync", count(pending, "change")),
     };
-    let words = format!("{saved} saved on this device; {sent}");
+    if session.sitting().is_some() && !app.ui.json {
+        for line in after::summary(session)? {
+            app.ui.say(&line);
+        }
+    }
+    let mut words = format!("{saved} saved on this device; {sent}");
+    if session.sitting().is_some() {
+        let (weighed, all) = store.weighed_since(session.room.id, pick::season_start(store.env().now()))?;
+        words.push_str(&format!("\nyou weighed {weighed} of {all} this season (the last 365 days)"));
+    }
     let documents: Vec<Value> = session.standing().map(session::Saved::to_json).collect();
     app.done(&words, || {
         json!({

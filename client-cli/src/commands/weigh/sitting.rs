@@ -38,11 +38,16 @@ pub fn weigh_typed(app: &mut App<'_>, session: &mut Session<'_>, args: &WeighArg
             "" => "> ".to_owned(),
             words => format!("{words} > "),
         };
-        let Some(line) = app.ui.ask(&prompt)? else { return Ok(()) };
+        let Some(line) = app.ui.ask(&prompt)? else {
+            app.ui.say("");
+            return Ok(());
+        };
         match keys::read(&line, &conditions) {
             Line::Enter | Line::Skip => {}
             Line::Quit => return Ok(()),
             Line::Undo => undo(app, session)?,
+            Line::Check(text) => check_now(app, session, &text)?,
+            Line::Other(name) => other(app, session, &name, args)?,
             Line::Keys(changed) => conditions = changed,
             Line::Text(text) => {
                 let outcome =
@@ -81,7 +86,7 @@ pub fn place(
     let kind = pick::kind(args.kind.as_deref())?;
     let mut conditions = conditions.clone();
     loop {
-        let likely = pick::likely(session, taken.reading)?;
+        let likely = pick::likely(session, conditions.unit_g(taken.reading))?.into_iter().next();
         let mut prompt = taken.reading.to_string();
         for part in
             [conditions.describe(), likely.as_ref().map(|l| format!("[{}]", l.name)).unwrap_or_default()]
@@ -103,6 +108,14 @@ pub fn place(
             (Line::Skip, _) => return Ok(Placed::Done),
             (Line::Undo, _) => {
                 undo(app, session)?;
+                continue;
+            }
+            (Line::Check(_), _) => {
+                app.ui.say(&format!("{} has no item yet: name it, or s to let it go", taken.reading));
+                continue;
+            }
+            (Line::Other(name), _) => {
+                other(app, session, &name, args)?;
                 continue;
             }
             (Line::Keys(changed), _) => {
@@ -137,12 +150,63 @@ pub fn place(
 }
 
 fn undo(app: &mut App<'_>, session: &mut Session<'_>) -> Result<()> {
-    match session.undo()? {
+    let words = undone(session)?;
+    app.ui.say(&words);
+    Ok(())
+}
+
+/// Takes the last weighing back; answers what that means.
+///
+/// # Errors
+/// When the store cannot be written.
+pub fn undone(session: &mut Session<'_>) -> Result<String> {
+    Ok(match session.undo()? {
         Some(saved) => {
             let (mass, _) = crate::render::mass(saved.mass.as_ref());
-            app.ui.say(&format!("  undone: {} of {}; it is {mass} again", saved.reading, saved.name));
+            format!("  undone: {} of {}; it is {mass} again", saved.reading, saved.name)
         }
-        None => app.ui.say("there is nothing of this sitting left to undo"),
+        None => "there is nothing of this sitting left to undo".to_owned(),
+    })
+}
+
+/// "That was the other glove".
+fn other(app: &mut App<'_>, session: &mut Session<'_>, name: &str, args: &WeighArgs) -> Result<()> {
+    let kind = pick::kind(args.kind.as_deref())?;
+    match pick::named(app, session, name, kind).and_then(|target| corrected(session, &target)) {
+        Ok(words) => app.ui.say(&words),
+        Err(error) if app.ui.can_ask => app.ui.say(&error.to_string()),
+        Err(error) => return Err(error),
+    }
+    Ok(())
+}
+
+/// Gives the last weighing to another item; answers what that means.
+///
+/// # Errors
+/// When it is refused.
+pub fn corrected(session: &mut Session<'_>, target: &Target) -> Result<String> {
+    Ok(match session.correct(target)? {
+        Some((old, new)) => {
+            let (mass, _) = crate::render::mass(old.mass.as_ref());
+            format!("{}; {} is {mass} again", new.describe(), old.name)
+        }
+        None => "there is nothing of this sitting left to correct".to_owned(),
+    })
+}
+
+/// `c 200=201`, or `c 200` and then what the scale shows.
+fn check_now(app: &mut App<'_>, session: &mut Session<'_>, text: &str) -> Result<()> {
+    let outcome = match text.split_once('=') {
+        Some((known, shown)) => Known::read(known, None).map(|known| (known, shown.to_owned())),
+        None => match Known::read(text, None) {
+            Ok(known) => app.ui.ask("the scale shows > ").map(|shown| (known, shown.unwrap_or_default())),
+            Err(error) => Err(error),
+        },
+    };
+    let saved = outcome.and_then(|(known, shown)| check::save(app, session, known, &Taken::typed(&shown)?));
+    match saved {
+        Err(error) if app.ui.can_ask => app.ui.say(&error.to_string()),
+        other => return other,
     }
     Ok(())
 }

@@ -1,7 +1,7 @@
 //! Readings from a scale that sends them: settled ones are handed on, everything else is said in words.
 
 use domain::stable_reading::{Signal, StableReader, StableRule};
-use domain::units::MassMg;
+use domain::wire::weighing::Source;
 
 use super::taken::Taken;
 use crate::scale::{ScaleEvent, ScaleInput};
@@ -10,18 +10,90 @@ use crate::ui::Ui;
 /// How many unreadable lines are told of one by one.
 const TOLD: u64 = 3;
 
-/// A stream of a scale being watched.
+/// What a scale has said, put together.
+#[derive(Debug, Default, PartialEq)]
+pub struct Heard {
+    /// Loads that have settled and are to be taken.
+    pub taken: Vec<Taken>,
+    /// What the person should know, in words.
+    pub words: Vec<String>,
+    /// Whether nothing more will come.
+    pub ended: bool,
+}
+
+/// Follows the events of a scale.
+pub struct Watch {
+    reader: StableReader,
+    source: Source,
+    unreadable: u64,
+    /// What the scale shows now, and whether it has called it stable or the pan is empty.
+    now: Option<String>,
+}
+
+impl Watch {
+    /// For a scale of this rule, whose weighings have this source.
+    #[must_use]
+    pub fn new(rule: StableRule, source: Source) -> Self {
+        Self { reader: StableReader::new(rule), source, unreadable: 0, now: None }
+    }
+
+    /// What the scale shows now, in words.
+    #[must_use]
+    pub fn now(&self) -> &str {
+        self.now.as_deref().unwrap_or("nothing has come from the scale yet")
+    }
+
+    /// Takes an event and tells what it comes to.
+    pub fn hear(&mut self, event: &ScaleEvent) -> Heard {
+        let mut heard = Heard::default();
+        match event {
+            ScaleEvent::Ended { why } => {
+                if self.unreadable > TOLD {
+                    heard.words.push(format!("{} lines in all could not be read", self.unreadable));
+                }
+                heard.words.push(why.clone());
+                heard.ended = true;
+                self.now = Some("nothing more comes from the scale".to_owned());
+            }
+            ScaleEvent::Garbage { line, raw, why, .. } => {
+                self.unreadable += 1;
+                if self.unreadable <= TOLD {
+                    heard.words.push(format!("line {line} was left out: {why}: {raw}"));
+                }
+            }
+            ScaleEvent::Interrupted { why, .. } => {
+                heard.words.push(why.clone());
+                self.now = Some("the scale has gone; it is being looked for".to_owned());
+            }
+            ScaleEvent::Sample { sample, .. } => {
+                let moving = if sample.stable == Some(false) { ", moving" } else { "" };
+                self.now = Some(format!("{}{moving}", sample.reading));
+            }
+            ScaleEvent::Overload { .. } => self.now = Some("too much".to_owned()),
+            ScaleEvent::Underload { .. } => self.now = Some("below zero".to_owned()),
+        }
+        let Some(step) = event.step() else { return heard };
+        for signal in self.reader.step(step) {
+            match signal {
+                Signal::Stable(stable) => heard.taken.push(Taken::settled(&stable, self.source)),
+                other => heard.words.extend(words(&other)),
+            }
+        }
+        heard
+    }
+}
+
+/// A stream of a scale being watched, where nobody types in between.
 pub struct Stream {
     input: Box<dyn ScaleInput>,
-    reader: StableReader,
-    unreadable: u64,
+    watch: Watch,
 }
 
 impl Stream {
-    /// Watches an input for a scale of this step.
+    /// Watches an input.
     #[must_use]
-    pub fn new(input: Box<dyn ScaleInput>, resolution: MassMg) -> Self {
-        Self { input, reader: StableReader::new(StableRule::new(resolution)), unreadable: 0 }
+    pub fn new(input: Box<dyn ScaleInput>, watch: Watch) -> Self {
+        Self { input, watch }
     }
 
     /// What it is, for a person.
@@ -34,37 +106,14 @@ impl Stream {
     pub fn next(&mut self, ui: &mut Ui) -> Option<Taken> {
         loop {
             let Some(event) = self.input.next_event() else { continue };
-            match &event {
-                ScaleEvent::Ended { why } => {
-                    if self.unreadable > TOLD {
-                        ui.say(&format!("{} lines in all could not be read", self.unreadable));
-                    }
-                    ui.say(why);
-                    return None;
-                }
-                ScaleEvent::Garbage { line, raw, why, .. } => {
-                    self.unreadable += 1;
-                    if self.unreadable <= TOLD {
-                        ui.say(&format!("line {line} was left out: {why}: {raw}"));
-                    }
-                }
-                ScaleEvent::Interrupted { why, .. } => ui.say(why),
-                _ => {}
+            let heard = self.watch.hear(&event);
+            heard.words.iter().for_each(|words| ui.say(words));
+            // One event never settles two loads.
+            if let Some(taken) = heard.taken.into_iter().next() {
+                return Some(taken);
             }
-            let Some(step) = event.step() else { continue };
-            let mut taken = None;
-            for signal in self.reader.step(step) {
-                match signal {
-                    Signal::Stable(stable) => taken = Some(Taken::settled(&stable)),
-                    other => {
-                        if let Some(words) = words(&other) {
-                            ui.say(&words);
-                        }
-                    }
-                }
-            }
-            if taken.is_some() {
-                return taken;
+            if heard.ended {
+                return None;
             }
         }
     }
@@ -73,7 +122,11 @@ impl Stream {
 /// What a signal means for the person at the scale; none when it means nothing.
 fn words(signal: &Signal) -> Option<String> {
     Some(match signal {
-        Signal::Stable(_) | Signal::Ready { .. } => return None,
+        Signal::Stable(_) | Signal::Ready { jumped: false } => return None,
+        Signal::Ready { jumped: true } => {
+            "zero again at one step: if you pressed tare with something on, it will be taken off what comes next"
+                .to_owned()
+        }
         Signal::Changed(reading) => format!(
             "the load changed to {} and the pan was not empty in between; it was not taken: empty the pan first",
             reading.median

@@ -2,8 +2,9 @@
 
 use domain::mass_unit::MassUnit;
 use domain::stable_reading::{StableReading, Tare};
+use domain::time::Timestamp;
 use domain::units::{MassMg, ReadingMg};
-use domain::weighing_text::parse_mass;
+use domain::weighing_text::{TypedMass, parse_mass};
 use domain::wire::check_reading::RawReading;
 use domain::wire::text::{Mark, Name};
 use domain::wire::weighing::{Source, WeighingBody};
@@ -25,6 +26,8 @@ pub struct Taken {
     pub step: Option<MassMg>,
     /// Whether the scale said that a tare lies behind it.
     pub tare_shown: bool,
+    /// When it was read; when it is saved, if not said.
+    pub at: Option<Timestamp>,
 }
 
 impl Taken {
@@ -35,31 +38,41 @@ impl Taken {
     pub fn typed(text: &str) -> Result<Self> {
         let typed = parse_mass(text, MassUnit::Gram)
             .map_err(|error| Error::usage(format!("{} is not a reading", text.trim())).because(error))?;
+        Self::read(&typed, Source::Typed)
+    }
+
+    /// From a mass that was written down.
+    ///
+    /// # Errors
+    /// When its text cannot be kept.
+    pub fn read(typed: &TypedMass, source: Source) -> Result<Self> {
         let raw = RawReading { text: name(&typed.raw)?, unit: mark(typed.unit.symbol())? };
         // A display in another unit than grams may be coarser than the scale's step in grams; how finely it was read
         // can be told from its last digit only. Grams are taken to be typed as they are shown or shorter.
-        let other_unit = typed.unit_given && typed.unit != MassUnit::Gram;
+        let other_unit = typed.unit != MassUnit::Gram;
         let step = other_unit.then(|| MassMg::from_scaled(typed.last_digit_mg).ok()).flatten();
         Ok(Self {
             reading: typed.reading,
             raw: Some(raw),
-            source: Source::Typed,
+            source,
             samples: None,
             step,
             tare_shown: false,
+            at: None,
         })
     }
 
     /// From a stream that has settled.
     #[must_use]
-    pub fn settled(stable: &StableReading) -> Self {
+    pub fn settled(stable: &StableReading, source: Source) -> Self {
         Self {
             reading: stable.median,
             raw: None,
-            source: Source::Serial,
+            source,
             samples: Some((u32::try_from(stable.n).unwrap_or(u32::MAX), stable.spread)),
             step: MassMg::from_scaled(stable.step_mg).ok(),
             tare_shown: stable.tare == Tare::Shown,
+            at: None,
         }
     }
 
