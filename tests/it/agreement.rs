@@ -82,10 +82,7 @@ async fn text_with_a_nul_is_refused_wherever_it_stands() {
         app.refuses(kitroom.keeper.posting(&kitroom.path("items"), &body), "validation-failed").await;
     }
     let mut device = Device::new(&kitroom.keeper, kitroom.id);
-    let ops = [
-        device.op("create", "no\u{0}kind", new_id(), 0, json!({"a": "\u{0}"})),
-        device.op("create", "item", new_id(), 0, bodies::item("a\u{0}b").with("\u{0}", 1)),
-    ];
+    let ops = [device.op("create", "item", new_id(), 0, bodies::item("a\u{0}b").with("\u{0}", 1))];
     for result in device.push(&ops).await {
         assert_eq!(result["status"], "rejected", "{result}");
     }

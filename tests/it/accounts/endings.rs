@@ -16,7 +16,6 @@ async fn account_ended_leaves_its_clubs_facts_under_a_neutral_name_and_takes_its
     let app = TestApp::start().await;
     let kitroom = app.kitroom().await;
     let keeper = &kitroom.keeper;
-    app.set_passwords().await;
     let personal = new_id();
     app.insert_kitroom(personal, Purpose::Personal, keeper).await;
     let item = keeper.post(&kitroom.path("items"), &bodies::item("blue shell")).await.expect(201).id();
@@ -54,7 +53,6 @@ async fn account_ended_leaves_its_clubs_facts_under_a_neutral_name_and_takes_its
 async fn account_of_a_clubs_last_owner_cannot_end() {
     let app = TestApp::start().await;
     let kitroom = app.kitroom().await;
-    app.set_passwords().await;
     let problem = app.refuses(ending(&kitroom.owner, PASSWORD), "last-owner").await;
     assert!(problem.text("detail").contains("test kit"), "names the club: {problem}");
     assert_eq!(kitroom.owner.get("/v1/me").await.status, 200);

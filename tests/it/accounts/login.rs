@@ -28,7 +28,6 @@ async fn limited(per_account: u32, per_address: u32, behind_proxy: bool) -> Test
 async fn login_in_another_case_is_taken_and_answers_a_pair_that_is_not_kept() {
     let app = TestApp::start().await;
     let actor = app.actor("Runa").await;
-    app.set_passwords().await;
     let reply = try_login(&app.http, &actor.email.to_uppercase(), PASSWORD).await;
     let pair = reply.expect(201);
     assert_eq!((pair.text("token_type"), &pair["expires_in_s"]), ("Bearer", &json!(600)));
@@ -45,15 +44,15 @@ async fn login_in_another_case_is_taken_and_answers_a_pair_that_is_not_kept() {
 async fn login_unknown_account_and_wrong_password_get_one_answer() {
     let app = TestApp::start().await;
     let actor = app.actor("Runa").await;
-    app.set_passwords().await;
     let plain = |reply: Reply| reply.problem("not-authenticated").without("request_id");
     let wrong = plain(try_login(&app.http, &actor.email, "not the password").await);
-    for email in [UNKNOWN, "no address", "", "nul\u{0}@example.org", "%@example.org"] {
+    for email in [UNKNOWN, "no address", "", "%@example.org"] {
         assert_eq!(plain(try_login(&app.http, email, PASSWORD).await), wrong, "{email:?}");
     }
     // Exactly as chosen: nothing is trimmed, no case is folded.
-    for near in [" four wet socks at dawn", "four wet socks at dawn ", "Four wet socks at dawn", ""] {
-        assert_eq!(plain(try_login(&app.http, &actor.email, near).await), wrong, "{near:?}");
+    let near = [format!(" {PASSWORD}"), format!("{PASSWORD} "), PASSWORD.to_uppercase(), String::new()];
+    for near in near {
+        assert_eq!(plain(try_login(&app.http, &actor.email, &near).await), wrong, "{near:?}");
     }
     assert_eq!(app.count("sessions").await, 0);
 }
@@ -102,7 +101,6 @@ async fn login_unknown_account_takes_as_long_as_a_known_one() {
 async fn login_guessed_a_thousand_times_is_throttled_and_says_so() {
     let app = limited(10, 100_000, false).await;
     let (actor, other) = (app.actor("Runa").await, app.actor("Stina").await);
-    app.set_passwords().await;
     for email in [actor.email.as_str(), UNKNOWN] {
         let begun = Instant::now();
         let mut tried = 0;
@@ -135,7 +133,6 @@ async fn login_guessed_a_thousand_times_is_throttled_and_says_so() {
 async fn login_throttled_is_let_in_again_after_the_wait() {
     let app = limited(120, 100_000, false).await;
     let actor = app.actor("Runa").await;
-    app.set_passwords().await;
     let guesses = join_all((0..200).map(|_| try_login(&app.http, &actor.email, "guess"))).await;
     assert!(guesses.iter().any(|reply| reply.status == 429));
     let begun = Instant::now();

@@ -96,7 +96,6 @@ async fn two_owners_who_end_their_accounts_at_once_leave_one_behind() {
         let kitroom = app.kitroom().await;
         let second = app.actor("Olaf").await;
         app.join(kitroom.id, &second, "owner").await;
-        app.set_passwords().await;
         let end = |http: &Http| {
             http.call(Method::DELETE, "/v1/me")
                 .json(&json!({"password": system_tests::harness::logins::PASSWORD}))

@@ -9,7 +9,6 @@ use system_tests::harness::logins::{Pair, refresh};
 async fn start() -> (TestApp, Actor, Pair) {
     let app = TestApp::start().await;
     let actor = app.actor("Runa").await;
-    app.set_passwords().await;
     let pair = app.login(&actor.email).await;
     (app, actor, pair)
 }

@@ -12,7 +12,6 @@ const NEW: &str = "five dry socks at dusk";
 async fn start() -> (TestApp, Actor) {
     let app = TestApp::start().await;
     let actor = app.actor("Runa").await;
-    app.set_passwords().await;
     (app, actor)
 }
 

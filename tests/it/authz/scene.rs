@@ -78,7 +78,6 @@ pub struct Asker {
 impl<'a> Scene<'a> {
     pub async fn new(app: &'a TestApp) -> Self {
         let kitroom = app.kitroom().await;
-        app.set_passwords().await;
         let (id, mark) = (kitroom.id, MARK);
         app.execute(&format!("update kitrooms set name = '{mark} club' where id = '{id}'")).await;
         Self { app, kitroom, tag: None }

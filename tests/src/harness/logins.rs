@@ -1,16 +1,14 @@
 //! Passwords and sessions for the people of a test.
 
-use api::platform::auth::{AccessTokens, PasswordCost, Passwords};
+use api::platform::auth::AccessTokens;
 use api::platform::token;
 use serde_json::{Value, json};
 use uuid::Uuid;
 
-use super::app::TestApp;
+pub use super::actors::PASSWORD;
+use super::app::{SIGNING_KEY, TestApp};
 use super::bodies::With;
 use super::client::{Http, Reply};
-
-/// Everybody's.
-pub const PASSWORD: &str = "four wet socks at dawn";
 
 /// What a login answers.
 #[derive(Debug, Clone)]
@@ -40,17 +38,6 @@ pub async fn refresh(http: &Http, token: &str, rotation: Uuid) -> Reply {
 }
 
 impl TestApp {
-    /// Gives every account that has none the one password.
-    ///
-    /// # Panics
-    /// When it cannot be hashed.
-    pub async fn set_passwords(&self) {
-        let passwords = Passwords::new(PasswordCost::CHEAP).expect("the cost is the algorithm's");
-        let hash = passwords.hash(PASSWORD.into()).await.expect("it can be hashed");
-        let set = format!("update accounts set password_hash = '{hash}' where password_hash = 'none'");
-        self.execute(&set).await;
-    }
-
     /// Logs in with the one password.
     pub async fn login(&self, email: &str) -> Pair {
         Pair::of(&try_login(&self.http, email, PASSWORD).await.expect(201))
@@ -67,7 +54,7 @@ impl TestApp {
              values ('{session}', '{account}', '{now}', '{now}')"
         ))
         .await;
-        let access = AccessTokens::new(&[7; 32]).issue(account, session, now).expect("it can be signed");
+        let access = AccessTokens::new(&SIGNING_KEY).issue(account, session, now).expect("it can be signed");
         (session, access)
     }
 
