@@ -160,9 +160,7 @@ async fn device_token_after_five_days_and_after_two_years_offline_is_good() {
 async fn refresh_with_what_is_no_refresh_token_is_refused() {
     let (app, actor, pair) = start().await;
     let device = actor.http.token().unwrap().to_owned();
-    for token in
-        ["", "tbr_", &pair.access, &device, &pair.refresh[1..], &format!("{}x", pair.refresh), "\u{0}"]
-    {
+    for token in ["", "tbr_", &pair.access, &device, &pair.refresh[1..], &format!("{}x", pair.refresh)] {
         let _ = refresh(&app.http, token, new_id()).await.problem("not-authenticated");
     }
     let minted = api::platform::token::mint("tbr_").unwrap();
