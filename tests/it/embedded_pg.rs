@@ -69,7 +69,16 @@ impl Ground {
     }
 
     fn spawn(&self, action: &str, data_dir: &Path) -> Child {
-        self.command(&self.program).arg(action).arg(data_dir).spawn().unwrap()
+        for _ in 0..500 {
+            match self.command(&self.program).arg(action).arg(data_dir).spawn() {
+                // A child that another test forked while the program was copied holds it open until its own start.
+                Err(error) if error.kind() == std::io::ErrorKind::ExecutableFileBusy => {
+                    std::thread::sleep(std::time::Duration::from_millis(10));
+                }
+                spawned => return spawned.unwrap(),
+            }
+        }
+        panic!("the program stays busy");
     }
 
     fn start(&self) -> Server {

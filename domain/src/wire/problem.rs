@@ -22,13 +22,8 @@ pub struct FieldError {
 impl FieldError {
     /// At `pointer`, with a code and words.
     pub fn new(pointer: impl Into<String>, code: &str, detail: impl Into<String>) -> Self {
-        Self { pointer: storable(pointer.into()), code: code.to_owned(), detail: storable(detail.into()) }
+        Self { pointer: pointer.into(), code: code.to_owned(), detail: detail.into() }
     }
-}
-
-/// A problem may quote what was sent, and is kept in the database, whose JSON takes every character but this one.
-fn storable(text: String) -> String {
-    if text.contains('\0') { text.replace('\0', "\u{fffd}") } else { text }
 }
 
 macro_rules! codes {
@@ -154,7 +149,7 @@ impl Problem {
             type_: format!("{PROBLEM_TYPE_PREFIX}{slug}"),
             title: title.to_owned(),
             status,
-            detail: Some(storable(detail.into())),
+            detail: Some(detail.into()),
             errors: Vec::new(),
             request_id: None,
             more: serde_json::Map::new(),

@@ -7,12 +7,12 @@ use hmac::{Hmac, Mac};
 use serde_json::{Value, json};
 use sha2::{Sha256, Sha512};
 use system_tests::harness::actors::Actor;
-use system_tests::harness::app::TestApp;
+use system_tests::harness::app::{SIGNING_KEY, TestApp};
 use system_tests::harness::bodies::{With, new_id};
 use system_tests::harness::client::{Http, Method, plain_client};
 
 /// The key of the services under test.
-const KEY: [u8; 32] = [7; 32];
+const KEY: [u8; 32] = SIGNING_KEY;
 
 /// A genuine token, taken apart, to be put together otherwise.
 #[derive(Clone)]

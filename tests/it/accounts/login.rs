@@ -50,8 +50,8 @@ async fn login_unknown_account_and_wrong_password_get_one_answer() {
         assert_eq!(plain(try_login(&app.http, email, PASSWORD).await), wrong, "{email:?}");
     }
     // Exactly as chosen: nothing is trimmed, no case is folded.
-    let nearly = [format!(" {PASSWORD}"), format!("{PASSWORD} "), PASSWORD.to_uppercase(), String::new()];
-    for near in nearly {
+    let near = [format!(" {PASSWORD}"), format!("{PASSWORD} "), PASSWORD.to_uppercase(), String::new()];
+    for near in near {
         assert_eq!(plain(try_login(&app.http, &actor.email, &near).await), wrong, "{near:?}");
     }
     assert_eq!(app.count("sessions").await, 0);

@@ -5,11 +5,10 @@ use api::platform::token;
 use serde_json::{Value, json};
 use uuid::Uuid;
 
-use super::app::TestApp;
+pub use super::actors::PASSWORD;
+use super::app::{SIGNING_KEY, TestApp};
 use super::bodies::With;
 use super::client::{Http, Reply};
-
-pub use super::actors::PASSWORD;
 
 /// What a login answers.
 #[derive(Debug, Clone)]
@@ -55,7 +54,7 @@ impl TestApp {
              values ('{session}', '{account}', '{now}', '{now}')"
         ))
         .await;
-        let access = AccessTokens::new(&[7; 32]).issue(account, session, now).expect("it can be signed");
+        let access = AccessTokens::new(&SIGNING_KEY).issue(account, session, now).expect("it can be signed");
         (session, access)
     }
 
