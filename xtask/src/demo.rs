@@ -84,11 +84,10 @@ impl<'a> Stage<'a> {
 
     fn weigh(&self) -> Command {
         let names = ITEMS.join(",");
-        let mut command = self.tare(&self.first, &["weigh", "--from", RECORDING, "--names", &names]);
         // Somebody who watches sees it go by; a script need not wait.
-        if std::io::stdout().is_terminal() {
-            command.args(["--speed", "8"]);
-        }
+        let pace = if std::io::stdout().is_terminal() { "@8" } else { "" };
+        let scale = format!("{RECORDING}{pace}");
+        let mut command = self.tare(&self.first, &["weigh", "--from", &scale, "--names", &names]);
         command.args(["--check", "200", "--reads-to", "1", "--whose", NAME]);
         command
     }

@@ -75,7 +75,7 @@ pub struct WeighArgs {
     #[arg(long, requires = "from")]
     pub print_key: bool,
     /// What goes on the scale, in order: a file with a name a line, or names apart by commas. A recording is then read at
-    /// once.
+    /// once, unless its speed is given.
     #[arg(long, value_name = "FILE|NAMES", requires = "from")]
     pub names: Option<String>,
     /// Only append lines and never redraw, for a screen reader or a terminal without a cursor.
@@ -151,8 +151,8 @@ fn source(from: &str, args: &WeighArgs) -> Result<ScaleSource> {
     let source: ScaleSource =
         from.parse().map_err(|why: String| Error::usage(format!("{from} is no scale")).because(why))?;
     Ok(match source {
-        // Nobody looks on while a list is weighed.
-        ScaleSource::Recording(path, _) if args.names.is_some() => {
+        // Nobody need look on while a list is weighed.
+        ScaleSource::Recording(path, _) if args.names.is_some() && !from.contains(".rec@") => {
             ScaleSource::Recording(path, Pace::Unpaced)
         }
         other => other,
