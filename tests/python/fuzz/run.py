@@ -138,7 +138,7 @@ def main():
             config = settings(folder, ids)
             only = ["--include-operation-id", options.only] if options.only else None
             # Whoever logs out, deletes the kitroom or leaves it would end the run for all that comes after.
-            ending = ["delete_session", "delete_kitroom"]
+            ending = ["delete_session", "delete_kitroom", "delete_member"]
             rest = only or [word for name in ending for word in ("--exclude-operation-id", name)]
             for who, budget, more in [
                 ("owner", seconds, rest),
