@@ -15,11 +15,12 @@ use utoipa_actix_web::AppExt;
 use utoipa_swagger_ui::{Config, SwaggerUi};
 
 use crate::openapi;
-use crate::platform::auth::{Authenticator, PasswordCost};
+use crate::platform::auth::Authenticator;
 use crate::platform::clock::Clock;
 use crate::platform::db;
 use crate::platform::error::{ApiError, finish};
 use crate::platform::limits::{Bounds, Limits, LoginLimits};
+use crate::platform::password::PasswordCost;
 use crate::platform::telemetry::{Metrics, observe};
 use crate::routes;
 

@@ -21,12 +21,13 @@ use crate::features::accounts::store as accounts;
 use crate::features::device_tokens::store as device_tokens;
 use crate::features::sessions::store as sessions;
 use crate::openapi;
-use crate::platform::auth::{PasswordCost, Passwords, check_password, signing_key};
+use crate::platform::auth::signing_key;
 use crate::platform::clock::Clock;
 use crate::platform::db;
 use crate::platform::embedded_pg::EmbeddedPg;
 use crate::platform::error::ApiError;
 use crate::platform::limits::{Bounds, LoginLimits};
+use crate::platform::password::{PasswordCost, Passwords, check_password};
 use crate::platform::telemetry;
 
 /// Connections to the database in all; more do not make it faster on the machines this is for.

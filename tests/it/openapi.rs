@@ -2,7 +2,7 @@
 
 use std::collections::BTreeSet;
 
-use api::platform::auth::{PasswordCost, Passwords};
+use api::platform::password::{PasswordCost, Passwords};
 use domain::wire::problem::{ErrorCode, PROBLEM_TYPE_PREFIX};
 use serde_json::{Value, json};
 use system_tests::harness::app::TestApp;

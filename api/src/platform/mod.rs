@@ -8,6 +8,7 @@ pub mod error;
 pub mod extract;
 pub mod limits;
 pub mod paging;
+pub mod password;
 pub mod sql;
 pub mod telemetry;
 pub mod token;

@@ -3,8 +3,8 @@
 use std::num::NonZeroU32;
 use std::time::{Duration, Instant};
 
-use api::platform::auth::{PasswordCost, Passwords};
 use api::platform::limits::LoginLimits;
+use api::platform::password::{PasswordCost, Passwords};
 use futures_util::future::join_all;
 use serde_json::json;
 use system_tests::harness::app::TestApp;

@@ -2,7 +2,8 @@
 
 use std::ops::Deref;
 
-use api::platform::auth::{AccessTokens, PasswordCost, Passwords};
+use api::platform::auth::AccessTokens;
+use api::platform::password::{PasswordCost, Passwords};
 use api::platform::token;
 use domain::wire::kitroom::Purpose;
 use tokio::sync::OnceCell;

@@ -7,10 +7,10 @@ use std::thread::JoinHandle;
 
 use actix_web::dev::ServerHandle;
 use api::app::{Settings, serve};
-use api::platform::auth::PasswordCost;
 use api::platform::clock::Clock;
 use api::platform::db;
 use api::platform::limits::{Bounds, LoginLimits};
+use api::platform::password::PasswordCost;
 use chrono::{DateTime, TimeDelta, Utc};
 use tokio_postgres::types::FromSqlOwned;
 use tokio_postgres::{Client, NoTls};

@@ -12,12 +12,13 @@ use super::store;
 use crate::features::device_tokens::store as device_tokens;
 use crate::features::invitations::store as invitations;
 use crate::features::sessions::store as sessions;
-use crate::platform::auth::{Account, Authenticator, check_password};
+use crate::platform::auth::{Account, Authenticator};
 use crate::platform::clock::Clock;
 use crate::platform::db::{self, Pool};
 use crate::platform::error::ApiError;
 use crate::platform::extract::{IfMatch, Json, MergePatch, tag};
 use crate::platform::limits::Limits;
+use crate::platform::password::check_password;
 use crate::platform::token;
 
 fn respond(mut response: actix_web::HttpResponseBuilder, view: &AccountView) -> HttpResponse {

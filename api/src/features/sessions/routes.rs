@@ -6,12 +6,13 @@ use domain::wire::problem::ErrorCode;
 use uuid::Uuid;
 
 use super::store::{self, Exchange};
-use crate::platform::auth::{ACCESS_TOKEN_S, Account, Authenticator, Credential, PASSWORD_MAX};
+use crate::platform::auth::{ACCESS_TOKEN_S, Account, Authenticator, Credential};
 use crate::platform::clock::Clock;
 use crate::platform::db::{self, Pool};
 use crate::platform::error::ApiError;
 use crate::platform::extract::{Json, path_id};
 use crate::platform::limits::Limits;
+use crate::platform::password::PASSWORD_MAX;
 use crate::platform::token;
 
 fn view(
