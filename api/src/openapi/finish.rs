@@ -12,6 +12,7 @@ use utoipa::openapi::{OpenApi, Ref, RefOr, Tag};
 
 use super::{examples, operations};
 use crate::platform::error::PROBLEM_JSON;
+use crate::platform::extract::IdempotencyKey;
 
 const SCHEME: &str = "bearer";
 
@@ -119,7 +120,7 @@ fn restrict(method: &HttpMethod, parameter: &mut Parameter) {
     let pattern = match (parameter.name.as_str(), method) {
         ("If-Match", HttpMethod::Delete) => r#"^(\*|"[0-9a-f]{32}-[0-9]{1,18}-[0-9a-f]{8}")$"#,
         ("If-Match", _) => r#"^"[0-9a-f]{32}-[0-9]{1,18}-[0-9a-f]{8}"$"#,
-        ("Idempotency-Key", _) => "^[!-~]{1,200}$",
+        ("Idempotency-Key", _) => IdempotencyKey::PATTERN,
         ("kind" | "size" | "q", _) if query => r"^[^\x00]*$",
         ("cursor", _) => "^[A-Za-z0-9_-]+$",
         (name, _) if query && name.ends_with("_id") => {

@@ -260,25 +260,39 @@ fn parse_tag(tag: &str) -> Option<(Uuid, i64)> {
     parts.next().is_none().then_some((epoch, version))
 }
 
-/// `Idempotency-Key` (draft-ietf-httpapi-idempotency-key-header): what a repetition without an id of its own goes by.
+/// `Idempotency-Key` (draft-ietf-httpapi-idempotency-key-header): what a repetition without an id of its own goes by. The
+/// draft's quoted strings and bare words are both common; a key is the header's value as it is spelt, with its quotes.
 #[derive(Debug, Clone)]
 pub struct IdempotencyKey(pub Option<String>);
+
+impl IdempotencyKey {
+    /// The most characters.
+    const MAX: usize = 200;
+    /// What a value is, for the specification. HTTP cuts off blanks at its end (RFC 9110, section 5.5).
+    pub const PATTERN: &str = r"^[!-~]([ -~]{0,198}[!-~])?[ \t]*$";
+
+    fn read(value: &[u8]) -> Option<String> {
+        let text = std::str::from_utf8(value).ok()?.trim_matches([' ', '\t']);
+        let fits =
+            (1..=Self::MAX).contains(&text.len()) && text.bytes().all(|byte| (b' '..=b'~').contains(&byte));
+        fits.then(|| text.to_owned())
+    }
+}
 
 impl FromRequest for IdempotencyKey {
     type Error = ApiError;
     type Future = std::future::Ready<Result<Self, ApiError>>;
 
     fn from_request(request: &HttpRequest, _: &mut Payload) -> Self::Future {
-        let Some(value) = request.headers().get("idempotency-key") else {
-            return std::future::ready(Ok(Self(None)));
-        };
-        let text = value.to_str().unwrap_or_default().trim();
-        // A structured-field string has quotes; bare tokens are common enough to be taken as well.
-        let text = text.strip_prefix('"').and_then(|text| text.strip_suffix('"')).unwrap_or(text);
-        std::future::ready(if (1..=200).contains(&text.len()) {
-            Ok(Self(Some(text.to_owned())))
-        } else {
-            Err(ApiError::field("Idempotency-Key:", "invalid", "must be 1 to 200 printable characters"))
+        let wrong = |code, words: &str| Err(ApiError::field("Idempotency-Key:", code, words));
+        let mut values = request.headers().get_all("idempotency-key");
+        std::future::ready(match (values.next(), values.next()) {
+            (None, _) => Ok(Self(None)),
+            (Some(_), Some(_)) => wrong("twice", "stands there more than once; which one counts?"),
+            (Some(value), None) => match Self::read(value.as_bytes()) {
+                Some(key) => Ok(Self(Some(key))),
+                None => wrong("invalid", "must be 1 to 200 printable ASCII characters"),
+            },
         })
     }
 }
@@ -302,6 +316,28 @@ mod tests {
         for foreign in ["", "\"\"", "\"x-1-2\"", "W/\"a\"", "abc", "\"0-1-2-3\""] {
             assert_eq!(parse_tag(foreign), None, "{foreign}");
         }
+    }
+
+    #[test]
+    fn idempotency_key_is_the_value_without_blank_ends() {
+        let long = "k".repeat(200);
+        for (value, key) in [
+            ("a", Some("a")),
+            ("\"first of May\"", Some("\"first of May\"")),
+            ("\"", Some("\"")),
+            ("\"\"", Some("\"\"")),
+            ("a b \t ", Some("a b")),
+            (&long, Some(&*long)),
+            (&format!("{long}k"), None),
+            ("", None),
+            (" ", None),
+            ("a\tb", None),
+            ("a\u{7f}", None),
+            ("\u{e9}t\u{e9}", None),
+        ] {
+            assert_eq!(IdempotencyKey::read(value.as_bytes()).as_deref(), key, "{value:?}");
+        }
+        assert_eq!(IdempotencyKey::read(b"\xff"), None);
     }
 
     #[test]

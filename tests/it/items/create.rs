@@ -215,3 +215,32 @@ async fn create_item_once_more_after_it_was_deleted_is_refused() {
     assert_eq!(kit.keeper.deleting(&path, &made.etag()).send().await.status, 204);
     app.refuses(kit.keeper.posting(&kit.path("items"), &body), "id-deleted").await;
 }
+
+#[tokio::test]
+async fn create_item_with_an_idempotency_key_that_is_none_is_refused_by_its_name() {
+    let app = TestApp::start().await;
+    let kit = app.kitroom().await;
+    let posting = || kit.keeper.posting(&kit.path("items"), &item("red shell"));
+    let (most, long) = ("k".repeat(200), "k".repeat(201));
+    for (key, fits) in [
+        (&*most, true),
+        ("k", true),
+        ("\"", true),
+        ("a b", true),
+        (&*long, false),
+        ("", false),
+        ("a\tb", false),
+    ] {
+        let call = posting().header("Idempotency-Key", key);
+        if fits {
+            let _ = call.send().await.expect(201);
+        } else {
+            let problem = app.refuses(call, "validation-failed").await;
+            assert_eq!(problem["errors"][0]["pointer"], "Idempotency-Key:", "{key:?}");
+        }
+    }
+    assert_eq!(app.count("items").await, 4);
+    let two = posting().header("Idempotency-Key", "one").header("Idempotency-Key", "two");
+    let problem = app.refuses(two, "validation-failed").await;
+    assert_eq!(problem["errors"][0]["code"], "twice");
+}
