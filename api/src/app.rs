@@ -7,13 +7,14 @@ use std::time::Duration;
 
 use actix_web::dev::{Server, ServerHandle};
 use actix_web::http::header;
-use actix_web::middleware::from_fn;
+use actix_web::middleware::{Compress, from_fn};
 use actix_web::{App, HttpRequest, HttpResponse, HttpServer, web};
 use domain::wire::problem::ErrorCode;
 use utoipa::openapi::OpenApi;
 use utoipa_actix_web::AppExt;
 use utoipa_swagger_ui::{Config, SwaggerUi};
 
+use crate::features::sync::waits::{Waits, wake};
 use crate::openapi;
 use crate::platform::auth::Authenticator;
 use crate::platform::clock::Clock;
@@ -22,6 +23,7 @@ use crate::platform::error::{ApiError, finish};
 use crate::platform::limits::{Bounds, Limits, LoginLimits};
 use crate::platform::password::PasswordCost;
 use crate::platform::telemetry::{Metrics, observe};
+use crate::platform::workers::Workers;
 use crate::routes;
 
 /// What the service is built from.
@@ -43,6 +45,8 @@ pub struct Settings {
     pub bounds: Bounds,
     /// The time.
     pub clock: Clock,
+    /// Who waits for changes.
+    pub waits: Arc<Waits>,
 }
 
 /// How long open requests may take when the service is stopped, in seconds.
@@ -56,9 +60,10 @@ pub fn serve(settings: &Settings, listener: TcpListener) -> io::Result<Server> {
     let auth = Authenticator::new(&settings.signing_key, settings.password_cost).map_err(io::Error::other)?;
     let limits = web::Data::new(Limits::new(settings.login_limits));
     let (auth, metrics) = (web::Data::new(auth), web::Data::new(Metrics::default()));
-    let clock = web::Data::new(settings.clock.clone());
+    let (clock, workers) = (web::Data::new(settings.clock.clone()), web::Data::new(Workers::default()));
     let document = Arc::new(openapi::document());
     let bounds = web::Data::new(settings.bounds);
+    let waits = web::Data::from(settings.waits.clone());
     let json = web::Data::new(OpenApiJson(openapi::to_json(&document)));
     let each = (settings.connections / settings.workers.max(1)).max(1);
     let url = settings.database_url.clone();
@@ -72,14 +77,18 @@ pub fn serve(settings: &Settings, listener: TcpListener) -> io::Result<Server> {
             .app_data(auth.clone())
             .app_data(metrics.clone())
             .app_data(clock.clone())
+            .app_data(workers.clone())
             .app_data(limits.clone())
             .app_data(bounds.clone())
+            .app_data(waits.clone())
             .app_data(json.clone())
             .app_data(web::Data::from(document.clone()))
             .route("/openapi.json", web::get().to(get_openapi))
             .route("/docs", web::get().to(get_docs))
             .service(SwaggerUi::new("/docs/{_:.*}").config(docs()))
             .default_service(web::to(nothing_here))
+            .wrap(from_fn(wake))
+            .wrap(Compress::default())
             .wrap(from_fn(observe))
             .wrap(from_fn(finish));
         match pool {
@@ -97,8 +106,9 @@ pub fn serve(settings: &Settings, listener: TcpListener) -> io::Result<Server> {
         .run())
 }
 
-/// Stops a server cleanly: no new requests, the open ones to their end.
-pub async fn stop(handle: ServerHandle) {
+/// Stops a server cleanly: no new requests, those that wait are answered, the open ones go on to their end.
+pub async fn stop(handle: ServerHandle, waits: &Waits) {
+    waits.end();
     handle.stop(true).await;
 }
 

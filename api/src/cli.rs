@@ -1,9 +1,13 @@
 //! The program: what its commands do, with one clear line when one cannot.
 
+mod copies;
+mod epoch;
+
 use std::io::{self, BufRead, Write};
 use std::net::TcpListener;
 use std::path::Path;
 use std::process::ExitCode;
+use std::sync::Arc;
 
 use clap::Parser;
 use diesel_async::{AsyncConnection, AsyncPgConnection};
@@ -13,13 +17,14 @@ use uuid::Uuid;
 
 use crate::app::{self, Settings};
 use crate::config::{
-    AccountAddArgs, AccountCommand, AccountPasswdArgs, Cli, Command, DataArgs, ServeArgs, SessionsCommand,
-    SessionsRevokeArgs,
+    AccountAddArgs, AccountCommand, AccountPasswdArgs, Cli, Command, DataArgs, EpochCommand, ServeArgs,
+    SessionsCommand, SessionsRevokeArgs,
 };
 use crate::features::accounts::routes::is_email;
 use crate::features::accounts::store as accounts;
 use crate::features::device_tokens::store as device_tokens;
 use crate::features::sessions::store as sessions;
+use crate::features::sync::waits::Waits;
 use crate::openapi;
 use crate::platform::auth::signing_key;
 use crate::platform::clock::Clock;
@@ -73,6 +78,11 @@ pub fn run() -> ExitCode {
         Command::Sessions(args) => match args.command {
             SessionsCommand::Revoke(args) => sessions_revoke(&args),
         },
+        Command::Backup(args) => copies::backup(&args),
+        Command::Restore(args) => copies::restore(&args),
+        Command::Epoch(args) => match args.command {
+            EpochCommand::New(args) => epoch::new(&args),
+        },
         Command::Openapi => print(&openapi::to_json(&openapi::document())),
     };
     match done {
@@ -124,8 +134,7 @@ fn serve(args: &ServeArgs) -> Result<(), Failure> {
         format!("cannot listen on {}: {error}; choose another with --listen", args.listen)
     })?;
     let (database_url, private) = database(&args.data, EmbeddedPg::start)?;
-    db::migrate(&database_url)
-        .map_err(|error| format!("the database cannot be brought up to date: {error}"))?;
+    migrate(&database_url)?;
     let settings = Settings {
         database_url,
         connections: CONNECTIONS,
@@ -135,17 +144,18 @@ fn serve(args: &ServeArgs) -> Result<(), Failure> {
         login_limits: LoginLimits::production(args.behind_proxy),
         bounds: Bounds::PRODUCTION,
         clock: Clock::system(),
+        waits: Arc::new(Waits::default()),
     };
     let address = listener.local_addr().map_err(|error| error.to_string())?;
     let served: io::Result<()> = actix_web::rt::System::new().block_on(async {
         let server = app::serve(&settings, listener)?;
-        let handle = server.handle();
+        let (handle, waits) = (server.handle(), settings.waits.clone());
         // Before the address is told: whoever reads it may stop the service at once.
         let signal = signal();
         actix_web::rt::spawn(async move {
             signal.await;
             tracing::info!("stopping: open requests are finished first");
-            app::stop(handle).await;
+            app::stop(handle, &waits).await;
         });
         say(&format!("tarebook listens on http://{address} (docs at http://{address}/docs/)"));
         server.await
@@ -195,15 +205,28 @@ fn on_database<T>(
     work: impl AsyncFnOnce(&mut AsyncPgConnection) -> Result<T, ApiError>,
 ) -> Result<T, Failure> {
     let (url, private) = database(data, EmbeddedPg::attach)?;
-    db::migrate(&url).map_err(|error| format!("the database cannot be brought up to date: {error}"))?;
+    migrate(&url)?;
+    let done = ask(&url, work);
+    drop(private);
+    done
+}
+
+fn migrate(url: &str) -> Result<(), Failure> {
+    db::migrate(url).map_err(|error| format!("the database cannot be brought up to date: {error}").into())
+}
+
+/// Runs a piece of work on the database at an address.
+fn ask<T>(
+    url: &str,
+    work: impl AsyncFnOnce(&mut AsyncPgConnection) -> Result<T, ApiError>,
+) -> Result<T, Failure> {
     let runtime = tokio::runtime::Runtime::new().map_err(|error| error.to_string())?;
     let done = runtime.block_on(async {
-        let mut conn = AsyncPgConnection::establish(&url).await.map_err(|error| error.to_string())?;
+        let mut conn = AsyncPgConnection::establish(url).await.map_err(|error| error.to_string())?;
         work(&mut conn)
             .await
             .map_err(|error| error.problem().detail.clone().unwrap_or_else(|| error.to_string()))
     });
-    drop(private);
     Ok(done?)
 }
 

@@ -25,6 +25,12 @@ pub enum Command {
     Account(AccountArgs),
     /// End sessions; works while the service runs.
     Sessions(SessionsArgs),
+    /// Write a copy of the whole database into a file; works while the service runs.
+    Backup(BackupArgs),
+    /// Bring a copy back; the service must not run.
+    Restore(RestoreArgs),
+    /// Make devices read a kitroom anew; works while the service runs.
+    Epoch(EpochArgs),
     /// Print the OpenAPI document.
     Openapi,
 }
@@ -100,6 +106,54 @@ pub enum AccountCommand {
     Passwd(AccountPasswdArgs),
     /// List the accounts.
     List(DataArgs),
+}
+
+/// Where to write a copy.
+#[derive(Debug, Args)]
+pub struct BackupArgs {
+    /// A file that is not there yet. It will hold everything, password hashes included: keep it as you keep the service.
+    pub file: PathBuf,
+    /// Where the data is.
+    #[command(flatten)]
+    pub data: DataArgs,
+}
+
+/// Which copy to bring back.
+#[derive(Debug, Args)]
+pub struct RestoreArgs {
+    /// A file that `tarebook backup` wrote.
+    pub file: PathBuf,
+    /// Take the place of what the database holds; that is copied into a file first.
+    #[arg(long)]
+    pub replace: bool,
+    /// Where the data is.
+    #[command(flatten)]
+    pub data: DataArgs,
+}
+
+/// What to do with epochs.
+#[derive(Debug, Args)]
+pub struct EpochArgs {
+    /// What to do.
+    #[command(subcommand)]
+    pub command: EpochCommand,
+}
+
+/// What can be done with epochs.
+#[derive(Debug, Subcommand)]
+pub enum EpochCommand {
+    /// Begin a new epoch of a kitroom: each device reads it anew, and shows what it holds that is not here.
+    New(EpochNewArgs),
+}
+
+/// Whose epoch.
+#[derive(Debug, Args)]
+pub struct EpochNewArgs {
+    /// The kitroom's id, or its name where no other has it.
+    pub kitroom: String,
+    /// Where the data is.
+    #[command(flatten)]
+    pub data: DataArgs,
 }
 
 /// The sessions to end.

@@ -49,6 +49,14 @@ diesel::table! {
 }
 
 diesel::table! {
+    runners (account_id) {
+        account_id -> Uuid,
+        version -> Int8,
+        body -> Jsonb,
+    }
+}
+
+diesel::table! {
     idempotency_keys (account_id, key) {
         account_id -> Uuid,
         key -> Text,

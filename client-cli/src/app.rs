@@ -1,12 +1,14 @@
 //! What every command has at hand.
 
+use domain::kinds::{self, Kind};
+use domain::sync::record::Stored;
 use domain::wire::kitroom::Purpose;
 use serde_json::Value;
 use uuid::Uuid;
 
 use crate::config::Env;
 use crate::error::{Error, Result};
-use crate::local::{ItemLine, Kitroom, Store};
+use crate::local::{ItemLine, Kitroom, Store, named};
 use crate::render;
 use crate::ui::Ui;
 
@@ -108,7 +110,24 @@ impl App<'_> {
     /// # Errors
     /// When none matches, or several do and nobody can be asked.
     pub fn item(&mut self, store: &Store, room: Uuid, text: &str) -> Result<ItemLine> {
+        self.item_where(store, room, text, |_| true)
+    }
+
+    /// The same; where several match, those that `fit` go before the others: a retired twin is seldom meant.
+    ///
+    /// # Errors
+    /// When none matches, or several do and nobody can be asked.
+    pub fn item_where(
+        &mut self,
+        store: &Store,
+        room: Uuid,
+        text: &str,
+        fit: impl Fn(&ItemLine) -> bool,
+    ) -> Result<ItemLine> {
         let mut found = store.find_items(room, text)?;
+        if found.iter().any(&fit) {
+            found.retain(fit);
+        }
         match found.len() {
             0 => Err(Error::refused(format!("no item here has {text} in its name or tag"))
                 .hint("see: tare item list; make one: tare item add NAME")),
@@ -123,6 +142,71 @@ impl App<'_> {
                 Ok(found.remove(at))
             }
         }
+    }
+
+    /// The record of a kind that `text` means: a unique part of its name, else a numbered choice, the newest first.
+    ///
+    /// # Errors
+    /// When none matches, or several do and nobody can be asked.
+    pub fn named(&mut self, store: &Store, room: Uuid, kind: &'static Kind, text: &str) -> Result<Stored> {
+        let what = kind.name.replace('_', " ");
+        let live = store.live(room, kind)?;
+        match named::meant(&live, text).as_slice() {
+            [] => {
+                let none = format!("no {what} here has {text} in its name");
+                Err(Error::refused(none).hint(see(kind, live.is_empty())))
+            }
+            [one] => Ok((*one).clone()),
+            several => {
+                let lines: Vec<String> = several.iter().map(|record| named::label(record)).collect();
+                let at = self.choose(&format!("several match {text}:"), &lines, "more of the name")?;
+                Ok(several[at].clone())
+            }
+        }
+    }
+
+    /// The named record, or the only one there is, else a numbered choice.
+    ///
+    /// # Errors
+    /// When there is none, none matches, or several do and nobody can be asked.
+    pub fn named_or_only(
+        &mut self,
+        store: &Store,
+        room: Uuid,
+        kind: &'static Kind,
+        text: Option<&str>,
+    ) -> Result<Stored> {
+        if let Some(text) = text {
+            return self.named(store, room, kind, text);
+        }
+        let what = kind.name.replace('_', " ");
+        let mut live = store.live(room, kind)?;
+        match live.len() {
+            0 => Err(Error::refused(format!("there is no {what} here yet")).hint(see(kind, true))),
+            1 => Ok(live.remove(0)),
+            _ => {
+                let lines: Vec<String> = live.iter().map(named::label).collect();
+                let at = self.choose(&format!("which {what}?"), &lines, "a part of its name")?;
+                Ok(live.remove(at))
+            }
+        }
+    }
+
+    /// A yes or no; `otherwise` is what Enter means, and what is taken when nobody can be asked.
+    ///
+    /// # Errors
+    /// When the input cannot be read.
+    pub fn yes(&mut self, question: &str, otherwise: bool) -> Result<bool> {
+        if !self.ui.can_ask {
+            return Ok(otherwise);
+        }
+        let keys = if otherwise { "[y]/n" } else { "y/[n]" };
+        let answer = self.ui.ask(&format!("{question} {keys} > "))?.unwrap_or_default();
+        Ok(match answer.trim().to_lowercase().as_str() {
+            "" => otherwise,
+            "y" | "yes" => true,
+            _ => false,
+        })
     }
 
     /// Lets a person choose by number.
@@ -185,6 +269,18 @@ impl App<'_> {
     }
 }
 
+/// Where to look, or how to begin.
+fn see(kind: &'static Kind, none: bool) -> String {
+    let (list, make) = match kind.name {
+        name if name == kinds::rule_sheet::KIND.name => ("tare sheet list", "tare sheet import FILE"),
+        name if name == kinds::race::KIND.name => ("tare race list", "tare race add"),
+        name if name == kinds::loadout::KIND.name => ("tare loadout list", "tare loadout new RACE"),
+        name if name == kinds::season::KIND.name => ("tare season list", "tare season list"),
+        _ => ("tare item list", "tare item add NAME"),
+    };
+    if none { format!("make one: {make}") } else { format!("see: {list}; make one: {make}") }
+}
+
 /// Makes a kitroom after checking its name.
 ///
 /// # Errors
@@ -203,5 +299,6 @@ pub fn describe(line: &ItemLine) -> String {
         words.push_str(&format!(", {detail}"));
     }
     let (mass, _) = render::mass(line.mass.as_ref());
-    format!("{words}, {mass}")
+    let marks = render::state_marks(line.state.state.name(), line.stock.stock);
+    format!("{words}, {mass}{marks}")
 }

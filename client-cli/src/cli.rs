@@ -4,7 +4,10 @@ use std::path::PathBuf;
 
 use clap::{Args, Parser, Subcommand, ValueHint};
 
-use crate::commands::{item, kitroom, link, scale, weigh};
+use crate::commands::{
+    conflict, export, import, item, kit_check, kitroom, link, loadout, log, race, scale, season, sheet,
+    stock, sync, trend, weigh,
+};
 
 const EVERYWHERE: &str = "Everywhere";
 
@@ -35,9 +38,34 @@ pub enum Command {
     /// Items of kit.
     #[command(subcommand)]
     Item(item::ItemCommand),
+    /// The condition history of items: use, washes, tests, repairs, and whether they may be used.
+    #[command(subcommand)]
+    Log(log::LogCommand),
+    /// Stocks of like units: gels, plasters.
+    #[command(subcommand)]
+    Stock(stock::StockCommand),
+    /// What deserves a look, with the reason and the day.
+    Attention,
+    /// How an item's mass has moved, and how a garment's head will stand on a day.
+    #[command(subcommand)]
+    Trend(trend::TrendCommand),
+    /// Seasons: spans of days that are compared with each other.
+    #[command(subcommand)]
+    Season(season::SeasonCommand),
     /// Scales.
     #[command(subcommand)]
     Scale(scale::ScaleCommand),
+    /// Races: when, where along, and by which rules.
+    #[command(subcommand)]
+    Race(race::RaceCommand),
+    /// Loadouts: what one runner takes to one race.
+    #[command(subcommand)]
+    Loadout(Box<loadout::LoadoutCommand>),
+    /// Go through the rules of the race one by one, in the hall.
+    KitCheck(kit_check::KitCheckArgs),
+    /// Rule sheets: the mandatory kit of races.
+    #[command(subcommand)]
+    Sheet(sheet::SheetCommand),
     /// Whose kit it is: one kitroom for each runner, one for each club.
     #[command(subcommand)]
     Kitroom(kitroom::KitroomCommand),
@@ -46,46 +74,22 @@ pub enum Command {
     /// Take the link back; what is on this device stays.
     Unlink,
     /// Send what was done here and get what was done elsewhere.
-    Sync(SyncArgs),
+    Sync(sync::SyncArgs),
     /// What is here, what is sent, and what waits for you.
     Status,
-    /// Changes that contradict what somebody else did.
+    /// Write everything of a kitroom into a file, a record a line.
+    Export(export::ExportArgs),
+    /// Take the records of an exported file, or a table of items, into a kitroom: all or nothing.
+    Import(import::ImportArgs),
+    /// What waits for you: contradictions, refused changes, what a service has lost.
     #[command(subcommand)]
-    Conflict(ConflictCommand),
-    /// Check the replica, the stored masses, the token and the service.
+    Conflict(conflict::ConflictCommand),
+    /// Check the replica, the stored masses, the disk, the clock, the token and the service.
     Doctor,
     /// Print the completions for a shell.
     Completions(CompletionsArgs),
     /// Print the manual page, or write those of all commands into a folder.
     Man(ManArgs),
-}
-
-/// What to do with a kitroom of your own on this device when the account has one on the service.
-#[derive(Debug, Clone, Default, Args)]
-pub struct SyncArgs {
-    /// A kitroom of yours is here and another on the service: put the two together.
-    #[arg(long)]
-    pub join: bool,
-    /// A kitroom of yours is here and another on the service: leave this one here.
-    #[arg(long, conflicts_with = "join")]
-    pub keep_apart: bool,
-}
-
-/// What to do about conflicts.
-#[derive(Debug, Subcommand)]
-pub enum ConflictCommand {
-    /// List what was refused, with both values.
-    List,
-    /// Put a refused change aside: it is kept, and waits for you no longer.
-    Drop(ConflictDropArgs),
-}
-
-/// Which refused change.
-#[derive(Debug, Args)]
-pub struct ConflictDropArgs {
-    /// Its number in `tare conflict list`.
-    #[arg(value_name = "NUMBER")]
-    pub op_no: i64,
 }
 
 /// Which shell.

@@ -4,6 +4,7 @@ pub mod app;
 pub mod cli;
 pub mod commands;
 pub mod config;
+pub mod document;
 pub mod error;
 pub mod local;
 pub mod mint;

@@ -15,28 +15,28 @@ const ROWS: usize = HEIGHT - 2;
 pub struct Point {
     /// When.
     pub at: Timestamp,
-    /// In grams.
-    pub grams: f64,
+    /// How much, in the plot's unit.
+    pub value: f64,
     /// An ASCII mark.
     pub mark: char,
 }
 
-/// Masses over time; nothing of fewer than two finite points.
+/// Values over time, in a unit; nothing of fewer than two finite points.
 #[must_use]
-pub fn over_time(points: &[Point]) -> Vec<String> {
-    let points: Vec<&Point> = points.iter().filter(|point| point.grams.is_finite()).collect();
+pub fn over_time(points: &[Point], unit: &str) -> Vec<String> {
+    let points: Vec<&Point> = points.iter().filter(|point| point.value.is_finite()).collect();
     let times = points.iter().map(|point| point.at);
     let (Some(from), Some(to)) = (times.clone().min(), times.max()) else { return Vec::new() };
     if points.len() < 2 {
         return Vec::new();
     }
-    let least = points.iter().map(|point| point.grams).fold(f64::INFINITY, f64::min);
-    let most = points.iter().map(|point| point.grams).fold(f64::NEG_INFINITY, f64::max);
+    let least = points.iter().map(|point| point.value).fold(f64::INFINITY, f64::min);
+    let most = points.iter().map(|point| point.value).fold(f64::NEG_INFINITY, f64::max);
     // A flat line lies in the middle.
     let (low, high) = if most - least < 1e-9 { (least - 1.0, most + 1.0) } else { (least, most) };
     let label = |row: usize| {
         let value = high - (high - low) * row as f64 / (ROWS - 1) as f64;
-        if high - low < 10.0 { format!("{value:.1} g") } else { format!("{value:.0} g") }
+        if high - low < 10.0 { format!("{value:.1} {unit}") } else { format!("{value:.0} {unit}") }
     };
     let labels: Vec<String> =
         (0..ROWS).map(|row| if row % 7 == 0 { label(row) } else { String::new() }).collect();
@@ -46,7 +46,7 @@ pub fn over_time(points: &[Point]) -> Vec<String> {
     let mut grid = vec![vec![' '; columns]; ROWS];
     for point in points {
         let across = if span > 0.0 { point.at.days_since(from) / span } else { 0.5 };
-        let down = (high - point.grams) / (high - low);
+        let down = (high - point.value) / (high - low);
         let column = (across * (columns - 1) as f64).round() as usize;
         let row = (down * (ROWS - 1) as f64).round() as usize;
         grid[row.min(ROWS - 1)][column.min(columns - 1)] = point.mark;
@@ -76,12 +76,12 @@ mod tests {
     }
 
     fn point(day: i64, grams: f64, mark: char) -> Point {
-        Point { at: at(day), grams, mark }
+        Point { at: at(day), value: grams, mark }
     }
 
     #[test]
     fn over_time_a_step_up_is_seen_at_both_ends() {
-        let lines = over_time(&[point(0, 412.0, 'o'), point(50, 412.0, 'o'), point(100, 431.0, 'o')]);
+        let lines = over_time(&[point(0, 412.0, 'o'), point(50, 412.0, 'o'), point(100, 431.0, 'o')], "g");
         insta::assert_snapshot!(lines.join("\n"), @r"
         431 g |                                                    o
               |
@@ -98,9 +98,9 @@ mod tests {
 
     #[test]
     fn over_time_one_point_is_no_plot_and_equal_ones_lie_in_the_middle() {
-        assert!(over_time(&[]).is_empty() && over_time(&[point(0, 5.0, 'o')]).is_empty());
-        assert!(over_time(&[point(0, f64::NAN, 'o'), point(1, 5.0, 'o')]).is_empty());
-        let flat = over_time(&[point(0, 5.0, 'o'), point(0, 5.0, 'o')]);
+        assert!(over_time(&[], "g").is_empty() && over_time(&[point(0, 5.0, 'o')], "g").is_empty());
+        assert!(over_time(&[point(0, f64::NAN, 'o'), point(1, 5.0, 'o')], "g").is_empty());
+        let flat = over_time(&[point(0, 5.0, 'o'), point(0, 5.0, 'o')], "g");
         assert!(flat[3].contains('o') || flat[4].contains('o'), "{flat:#?}");
     }
 
@@ -108,7 +108,7 @@ mod tests {
         #[test]
         fn over_time_any_points_stay_within_60_by_10(points in prop::collection::vec((0_i64..4000, 0.001..1e6_f64), 0..40)) {
             let points: Vec<Point> = points.into_iter().map(|(day, grams)| point(day, grams, 'o')).collect();
-            let lines = over_time(&points);
+            let lines = over_time(&points, "g");
             prop_assert!(lines.len() <= HEIGHT);
             prop_assert!(lines.iter().all(|line| line.is_ascii() && line.len() <= WIDTH), "{:#?}", lines);
         }

@@ -61,6 +61,15 @@ pub fn mass_columns(basis: &str, mass_g: Option<f64>, u_g: Option<f64>, n: i64) 
     }
 }
 
+/// What a name is marked with: how many are left, and a state that is not serviceable: " (12 left, on watch)".
+#[must_use]
+pub fn state_marks(state: &str, stock: Option<i64>) -> String {
+    let left = stock.map(|left| format!("{left} left"));
+    let state = (state != "serviceable" && !state.is_empty()).then(|| state.replace('_', " "));
+    let marks: Vec<String> = left.into_iter().chain(state).collect();
+    if marks.is_empty() { String::new() } else { format!(" ({})", marks.join(", ")) }
+}
+
 /// What else is worth knowing of a mass, one sentence each.
 #[must_use]
 pub fn mass_remarks(mass: &ItemMass) -> Vec<String> {
@@ -112,6 +121,12 @@ pub fn wrapped_lines(width: usize, words: &str) -> Vec<String> {
 #[must_use]
 pub fn long_day(at: Timestamp) -> String {
     at.utc().format("%-d %B %Y").to_string()
+}
+
+/// An instant to the minute, in UTC: "2026-03-01 08:00".
+#[must_use]
+pub fn minute(at: Timestamp) -> String {
+    at.utc().format("%Y-%m-%d %H:%M").to_string()
 }
 
 /// The day of an instant, in UTC.
@@ -184,6 +199,12 @@ mod tests {
         assert_eq!(mass(None).0, "not weighed");
         assert_eq!(mass_columns("none", None, None, 0).0, "not weighed");
         assert_eq!(mass_columns("label", Some(86.0), None, 0), ("86 g".to_owned(), "label only".to_owned()));
+    }
+
+    #[test]
+    fn state_marks_say_what_is_not_as_usual() {
+        assert_eq!(state_marks("serviceable", None), "");
+        assert_eq!(state_marks("on_watch", Some(0)), " (0 left, on watch)");
     }
 
     #[test]

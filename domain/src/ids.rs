@@ -64,6 +64,13 @@ macro_rules! id {
             }
         }
 
+        impl TryFrom<Uuid> for $name {
+            type Error = IdError;
+            fn try_from(uuid: Uuid) -> Result<Self, IdError> {
+                Self::new(uuid)
+            }
+        }
+
         impl From<$name> for Uuid {
             fn from(id: $name) -> Uuid {
                 id.0
@@ -157,6 +164,23 @@ id!(
 id!(
     /// One line of a loadout.
     LoadoutEntryId
+);
+
+id!(
+    /// One fact in an item's condition history.
+    LogEntryId
+);
+id!(
+    /// One movement of a stock of like units.
+    StockEntryId
+);
+id!(
+    /// A season: a span of days that is compared with another.
+    SeasonId
+);
+id!(
+    /// A loadout fixed on race day.
+    SealId
 );
 
 #[cfg(test)]

@@ -30,6 +30,12 @@ pub fn quantity(low: f64, high: f64, decimals: u32, unit: &str) -> RefOr<Schema>
     }
 }
 
+/// One of a closed list of words.
+#[must_use]
+pub fn words(names: impl Iterator<Item = &'static str>) -> RefOr<Schema> {
+    ObjectBuilder::new().schema_type(Type::String).enum_values(Some(names)).into()
+}
+
 /// An instant, RFC 3339.
 #[must_use]
 pub fn date_time() -> RefOr<Schema> {

@@ -156,6 +156,27 @@ quantity!(
     Lumens, "lm", decimals 3, 0 ..= 1_000_000
 );
 
+quantity!(
+    /// A distance in kilometres.
+    Kilometres, "km", decimals 3, 0 ..= 100_000
+);
+quantity!(
+    /// A climb or a descent in metres.
+    Metres, "m", decimals 3, 0 ..= 100_000
+);
+quantity!(
+    /// A temperature in degrees Celsius.
+    Celsius, "C", decimals 3, -100 ..= 100
+);
+quantity!(
+    /// The mass of a person in kilograms.
+    BodyKilograms, "kg", decimals 1, 30 ..= 200
+);
+quantity!(
+    /// A gradient in per cent, rise over run.
+    GradePercent, "%", decimals 1, 0 ..= 45
+);
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -177,7 +177,7 @@ async fn body_over_the_limit_is_refused_also_after_decompression() {
         let space = " ".repeat(bytes - body.len());
         body + &space
     };
-    let limit = 128 * 1024;
+    let limit = 256 * 1024;
     let post = |path: &str| {
         kit.keeper.call(Method::POST, &kit.path(path)).header("Content-Type", "application/json")
     };

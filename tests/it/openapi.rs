@@ -3,12 +3,15 @@
 use std::collections::BTreeSet;
 
 use api::platform::password::{PasswordCost, Passwords};
+use domain::kinds::{KINDS, Nature};
 use domain::wire::problem::{ErrorCode, PROBLEM_TYPE_PREFIX};
 use serde_json::{Value, json};
 use system_tests::harness::app::TestApp;
-use system_tests::harness::bodies::With;
+use system_tests::harness::bodies::{self, With};
 use system_tests::harness::client::{Http, Method, document};
+use system_tests::harness::device::Device;
 use system_tests::harness::redact::{assert_id, assert_time};
+use uuid::Uuid;
 
 fn operations() -> Vec<(&'static str, &'static str, &'static Value)> {
     let paths = document()["paths"].as_object().unwrap();
@@ -45,54 +48,118 @@ fn operation_ids_are_frozen() {
     create_invitation post /v1/kitrooms/{kitroom_id}/invitations
     create_item post /v1/kitrooms/{kitroom_id}/items
     create_kitroom post /v1/kitrooms
+    create_loadout post /v1/kitrooms/{kitroom_id}/loadouts
+    create_loadout_entry post /v1/kitrooms/{kitroom_id}/loadouts/{loadout_id}/entries
+    create_log_entry post /v1/kitrooms/{kitroom_id}/log-entries
     create_membership post /v1/memberships
+    create_pocket post /v1/kitrooms/{kitroom_id}/pockets
+    create_race post /v1/kitrooms/{kitroom_id}/races
+    create_resolution post /v1/kitrooms/{kitroom_id}/conflicts/{conflict_id}/resolution
+    create_rule_sheet post /v1/kitrooms/{kitroom_id}/rule-sheets
     create_scale post /v1/kitrooms/{kitroom_id}/scales
+    create_seal post /v1/kitrooms/{kitroom_id}/seals
+    create_season post /v1/kitrooms/{kitroom_id}/seasons
     create_session post /v1/sessions
     create_sitting post /v1/kitrooms/{kitroom_id}/sittings
+    create_stock_entry post /v1/kitrooms/{kitroom_id}/stock-entries
     create_weighing post /v1/kitrooms/{kitroom_id}/weighings
     delete_account delete /v1/me
     delete_device_token delete /v1/device-tokens/{token_id}
     delete_invitation delete /v1/kitrooms/{kitroom_id}/invitations/{invitation_id}
     delete_item delete /v1/kitrooms/{kitroom_id}/items/{item_id}
     delete_kitroom delete /v1/kitrooms/{kitroom_id}
+    delete_loadout delete /v1/kitrooms/{kitroom_id}/loadouts/{loadout_id}
+    delete_loadout_entry delete /v1/kitrooms/{kitroom_id}/loadouts/{loadout_id}/entries/{entry_id}
     delete_member delete /v1/kitrooms/{kitroom_id}/members/{account_id}
+    delete_pocket delete /v1/kitrooms/{kitroom_id}/pockets/{pocket_id}
+    delete_race delete /v1/kitrooms/{kitroom_id}/races/{race_id}
+    delete_rule_sheet delete /v1/kitrooms/{kitroom_id}/rule-sheets/{rule_sheet_id}
     delete_scale delete /v1/kitrooms/{kitroom_id}/scales/{scale_id}
+    delete_season delete /v1/kitrooms/{kitroom_id}/seasons/{season_id}
     delete_session delete /v1/sessions/{session_id}
     delete_sitting delete /v1/kitrooms/{kitroom_id}/sittings/{sitting_id}
+    find_lightest_set post /v1/kitrooms/{kitroom_id}/loadouts/{loadout_id}/lightest-set
     get_account get /v1/me
+    get_attention get /v1/kitrooms/{kitroom_id}/attention
     get_check_reading get /v1/kitrooms/{kitroom_id}/check-readings/{check_reading_id}
+    get_conflict get /v1/kitrooms/{kitroom_id}/conflicts/{conflict_id}
     get_digest get /v1/kitrooms/{kitroom_id}/digest
     get_export get /v1/me/export
+    get_head_forecast get /v1/kitrooms/{kitroom_id}/items/{item_id}/head-forecast
+    get_head_forecast_picture get /v1/kitrooms/{kitroom_id}/items/{item_id}/head-forecast.svg
     get_health get /healthz
     get_item get /v1/kitrooms/{kitroom_id}/items/{item_id}
     get_kitroom get /v1/kitrooms/{kitroom_id}
+    get_ledger get /v1/kitrooms/{kitroom_id}/ledger
+    get_ledger_picture get /v1/kitrooms/{kitroom_id}/ledger.svg
+    get_loadout get /v1/kitrooms/{kitroom_id}/loadouts/{loadout_id}
+    get_loadout_comparison get /v1/kitrooms/{kitroom_id}/loadouts/{loadout_id}/comparison
+    get_loadout_entry get /v1/kitrooms/{kitroom_id}/loadouts/{loadout_id}/entries/{entry_id}
+    get_loadout_mass get /v1/kitrooms/{kitroom_id}/loadouts/{loadout_id}/mass
+    get_loadout_snapshot get /v1/kitrooms/{kitroom_id}/loadouts/{loadout_id}/snapshot
+    get_loadout_verdicts get /v1/kitrooms/{kitroom_id}/loadouts/{loadout_id}/verdicts
+    get_log_entry get /v1/kitrooms/{kitroom_id}/log-entries/{log_entry_id}
+    get_mass_trend get /v1/kitrooms/{kitroom_id}/items/{item_id}/mass-trend
+    get_mass_trend_picture get /v1/kitrooms/{kitroom_id}/items/{item_id}/mass-trend.svg
     get_metrics get /metrics
+    get_pocket get /v1/kitrooms/{kitroom_id}/pockets/{pocket_id}
+    get_race get /v1/kitrooms/{kitroom_id}/races/{race_id}
+    get_race_plan get /v1/kitrooms/{kitroom_id}/races/{race_id}/plan
     get_readiness get /readyz
+    get_rule_sheet get /v1/kitrooms/{kitroom_id}/rule-sheets/{rule_sheet_id}
+    get_rule_sheet_schema get /v1/rule-sheet.schema.json
+    get_runner get /v1/me/runner
     get_scale get /v1/kitrooms/{kitroom_id}/scales/{scale_id}
+    get_seal get /v1/kitrooms/{kitroom_id}/seals/{seal_id}
+    get_season get /v1/kitrooms/{kitroom_id}/seasons/{season_id}
+    get_seen_item get /v1/kitrooms/{kitroom_id}/items/{item_id}/seen
     get_sitting get /v1/kitrooms/{kitroom_id}/sittings/{sitting_id}
+    get_stock_entry get /v1/kitrooms/{kitroom_id}/stock-entries/{stock_entry_id}
     get_sync get /v1/sync
     get_weighing get /v1/kitrooms/{kitroom_id}/weighings/{weighing_id}
+    list_attributes get /v1/attributes
     list_changes get /v1/kitrooms/{kitroom_id}/changes
     list_check_readings get /v1/kitrooms/{kitroom_id}/check-readings
+    list_conflicts get /v1/kitrooms/{kitroom_id}/conflicts
     list_device_tokens get /v1/device-tokens
     list_invitations get /v1/kitrooms/{kitroom_id}/invitations
     list_items get /v1/kitrooms/{kitroom_id}/items
     list_kitrooms get /v1/kitrooms
+    list_loadout_entries get /v1/kitrooms/{kitroom_id}/loadouts/{loadout_id}/entries
+    list_loadout_masses get /v1/kitrooms/{kitroom_id}/loadout-masses
+    list_loadouts get /v1/kitrooms/{kitroom_id}/loadouts
+    list_log_entries get /v1/kitrooms/{kitroom_id}/log-entries
     list_members get /v1/kitrooms/{kitroom_id}/members
+    list_pockets get /v1/kitrooms/{kitroom_id}/pockets
+    list_races get /v1/kitrooms/{kitroom_id}/races
+    list_rule_sheets get /v1/kitrooms/{kitroom_id}/rule-sheets
     list_scales get /v1/kitrooms/{kitroom_id}/scales
+    list_seals get /v1/kitrooms/{kitroom_id}/seals
+    list_seasons get /v1/kitrooms/{kitroom_id}/seasons
     list_sessions get /v1/sessions
     list_sittings get /v1/kitrooms/{kitroom_id}/sittings
+    list_stock_entries get /v1/kitrooms/{kitroom_id}/stock-entries
     list_weighings get /v1/kitrooms/{kitroom_id}/weighings
     push_ops post /v1/kitrooms/{kitroom_id}/ops
     refresh_session post /v1/sessions/refresh
     update_account patch /v1/me
     update_item patch /v1/kitrooms/{kitroom_id}/items/{item_id}
     update_kitroom patch /v1/kitrooms/{kitroom_id}
+    update_loadout patch /v1/kitrooms/{kitroom_id}/loadouts/{loadout_id}
+    update_loadout_entry patch /v1/kitrooms/{kitroom_id}/loadouts/{loadout_id}/entries/{entry_id}
     update_member patch /v1/kitrooms/{kitroom_id}/members/{account_id}
     update_password put /v1/me/password
+    update_pocket patch /v1/kitrooms/{kitroom_id}/pockets/{pocket_id}
+    update_race patch /v1/kitrooms/{kitroom_id}/races/{race_id}
+    update_rule_sheet patch /v1/kitrooms/{kitroom_id}/rule-sheets/{rule_sheet_id}
+    update_runner patch /v1/me/runner
     update_scale patch /v1/kitrooms/{kitroom_id}/scales/{scale_id}
+    update_season patch /v1/kitrooms/{kitroom_id}/seasons/{season_id}
     update_sitting patch /v1/kitrooms/{kitroom_id}/sittings/{sitting_id}
     void_check_reading post /v1/kitrooms/{kitroom_id}/check-readings/{check_reading_id}/void
+    void_log_entry post /v1/kitrooms/{kitroom_id}/log-entries/{log_entry_id}/void
+    void_seal post /v1/kitrooms/{kitroom_id}/seals/{seal_id}/void
+    void_stock_entry post /v1/kitrooms/{kitroom_id}/stock-entries/{stock_entry_id}/void
     void_weighing post /v1/kitrooms/{kitroom_id}/weighings/{weighing_id}/void
     ");
 }
@@ -195,16 +262,18 @@ struct Real {
     invitation: String,
     account: String,
     kitroom: String,
+    conflict: String,
 }
 
 /// Sends the example of a request for the records of the other examples, and answers the response.
 async fn send_example(http: &Http, id: &str, real: &Real) -> Value {
     let (method, path, media, body) = example(id);
     let mut filled = path.replace("{kitroom_id}", &real.kitroom).replace("{account_id}", &real.account);
-    for maker in ["create_item", "create_scale", "create_sitting", "create_check_reading", "create_weighing"]
-    {
-        let name = format!("{{{}_id}}", maker.trim_start_matches("create_"));
-        filled = filled.replace(&name, example(maker).3.text("id"));
+    filled = filled.replace("{conflict_id}", &real.conflict);
+    for kind in KINDS.iter().filter(|kind| kind.nature != Nature::Conflict) {
+        let name = if kind.name == "loadout_entry" { "entry" } else { kind.name };
+        let made = example(&format!("create_{}", kind.name)).3.text("id");
+        filled = filled.replace(&format!("{{{name}_id}}"), made);
     }
     let mut body = body.clone();
     for (name, secret) in [("refresh_token", &real.refresh_token), ("invitation", &real.invitation)] {
@@ -213,8 +282,9 @@ async fn send_example(http: &Http, id: &str, real: &Real) -> Value {
         }
     }
     let mut call = http.call(method.clone(), &filled).header("Content-Type", media);
-    if method == Method::PATCH {
-        call = call.header("If-Match", http.get(&filled).await.header("etag"));
+    if method == Method::PATCH || filled.ends_with("/resolution") {
+        let read = http.get(filled.trim_end_matches("/resolution")).await;
+        call = call.header("If-Match", read.header("etag"));
     }
     let reply = call.body(body.to_string()).send().await;
     assert!((200..300).contains(&reply.status), "{id}: {}", reply.text());
@@ -270,18 +340,39 @@ async fn every_example_of_a_request_is_taken_by_the_service_and_answered_as_show
         "create_sitting",
         "create_check_reading",
         "create_weighing",
+        "create_pocket",
+        "create_log_entry",
+        "create_stock_entry",
+        "create_season",
+        "create_rule_sheet",
+        "create_race",
+        "create_loadout",
+        "create_loadout_entry",
         "push_ops",
         "update_item",
+        "create_resolution",
         "update_scale",
         "update_sitting",
+        "update_pocket",
+        "update_season",
+        "update_rule_sheet",
+        "update_race",
+        "update_loadout",
+        "update_loadout_entry",
+        "find_lightest_set",
+        "create_seal",
         "update_kitroom",
         "void_weighing",
         "void_check_reading",
+        "void_log_entry",
+        "void_stock_entry",
+        "void_seal",
         "create_invitation",
         "create_membership",
         "update_member",
         "create_account",
         "update_account",
+        "update_runner",
         "update_password",
         "delete_account",
     ];
@@ -294,7 +385,12 @@ async fn every_example_of_a_request_is_taken_by_the_service_and_answered_as_show
     let (bo, here) = (app.actor("Bo").await, app.log_in(&ada).await);
     let mut real = Real { kitroom: example("create_kitroom").3.text("id").to_owned(), ..Real::default() };
     for id in order {
-        if id == "create_invitation" {
+        if id == "create_stock_entry" {
+            // Of a kind of like units, which the example of an item is none of.
+            let gels = bodies::gels("gel").with("id", example(id).3.text("item_id"));
+            let path = format!("/v1/kitrooms/{}/items", real.kitroom);
+            let _ = here.post(&path, &gels).await.expect(201);
+        } else if id == "create_invitation" {
             let club =
                 here.post("/v1/kitrooms", &json!({"name": "club kit", "purpose": "club"})).await.expect(201);
             real.kitroom = club.text("id").to_owned();
@@ -302,6 +398,12 @@ async fn every_example_of_a_request_is_taken_by_the_service_and_answered_as_show
             let path = format!("/v1/kitrooms/{}/invitations", real.kitroom);
             let more = here.post(&path, example("create_invitation").3).await.expect(201);
             real.invitation = more.text("token").to_owned();
+        } else if id == "create_resolution" {
+            // A device that knows nothing of the change of the item before.
+            let item = Uuid::parse_str(example("create_item").3.text("id")).unwrap();
+            let mut device = Device::new(&ada, Uuid::parse_str(&real.kitroom).unwrap());
+            let op = device.op("patch", "item", item, 0, json!({"size": "XL"}));
+            real.conflict = device.push(&[op]).await[0]["conflict_ids"][0].as_str().unwrap().to_owned();
         }
         let answer = match id {
             "create_membership" => send_example(&bo.http, id, &real).await,

@@ -1,5 +1,6 @@
 //! The service as a process: killed in the middle of its work, started twice, fed a bomb, stopped.
 
+use std::io::Write as _;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::time::Duration;
@@ -14,17 +15,18 @@ use uuid::Uuid;
 
 use crate::envelope::bomb;
 
-const PROGRAM: &str = env!("CARGO_BIN_EXE_tarebook-under-test");
-const PASSWORD: &str = "up the long hill";
+pub const PROGRAM: &str = env!("CARGO_BIN_EXE_tarebook-under-test");
+pub const PASSWORD: &str = "up the long hill";
 
-fn add_account(place: &Place, email: &str, password: &str) -> (Option<i32>, String) {
+/// Makes an account; answers the exit code and what was said.
+pub fn add_account(place: &Place, email: &str, password: &str) -> (Option<i32>, String) {
     let arguments = ["account", "add", email, "--name", "Ada", "--password-stdin"];
     let output = place.run(&arguments, &format!("{password}\n"));
     (output.status.code(), String::from_utf8_lossy(&output.stderr).into_owned())
 }
 
 /// Logs in and makes a device token, as a client does when it is linked.
-async fn link(http: &Http, email: &str) -> Actor {
+pub async fn link(http: &Http, email: &str) -> Actor {
     let login = json!({"email": email, "password": PASSWORD});
     let session = http.post("/v1/sessions", &login).await.expect(201);
     let session = http.with_token(session.text("access_token"));
@@ -204,5 +206,70 @@ async fn push_of_gigabyte_bombs_is_refused_without_room_for_them() {
     // Eight times what a push may be, sent and decoded, and some room for the allocator; not eight gigabytes.
     assert!(grown < 48 * 1024 * 1024, "{} MiB more", grown / (1024 * 1024));
     let _ = service.http.get("/readyz").await.expect(200);
+    let _ = service.stop();
+}
+
+#[tokio::test]
+async fn serve_asked_to_stop_answers_those_who_wait_at_once() {
+    let place = Place::new(PROGRAM);
+    let service = place.serve();
+    assert_eq!(add_account(&place, "ada@example.org", PASSWORD).0, Some(0));
+    let actor = link(&service.http, "ada@example.org").await;
+    let kitroom =
+        actor.post("/v1/kitrooms", &json!({"name": "my kit", "purpose": "personal"})).await.expect(201).id();
+    let device = Device::new(&actor, kitroom);
+    let cursor = device.pull(10).await.1;
+    let ask =
+        || tokio::spawn(device.asking_with(Some(&cursor), "wait_s=55").header("Connection", "close").send());
+    let waiting: Vec<_> = (0..5).map(|_| ask()).collect();
+    tokio::time::sleep(Duration::from_millis(500)).await;
+    let begun = std::time::Instant::now();
+    let stopping = tokio::task::spawn_blocking(move || service.stop());
+    for one in waiting {
+        let page = one.await.unwrap().expect(200);
+        assert_eq!((&page["changes"], &page["has_more"]), (&json!([]), &json!(false)));
+        assert!(begun.elapsed() < Duration::from_secs(4), "{:?}", begun.elapsed());
+    }
+    let _ = stopping.await.unwrap();
+}
+
+#[tokio::test]
+async fn list_changes_of_a_large_kitroom_as_lines_takes_the_memory_of_a_page() {
+    let place = Place::new(PROGRAM);
+    let service = place.serve();
+    assert_eq!(add_account(&place, "ada@example.org", PASSWORD).0, Some(0));
+    let actor = link(&service.http, "ada@example.org").await;
+    let kitroom =
+        actor.post("/v1/kitrooms", &json!({"name": "my kit", "purpose": "personal"})).await.expect(201).id();
+    let socket = place.data_dir().join("postgres/run");
+    let url = format!("postgresql:///tarebook?host={}&user=tarebook", socket.display());
+    let (client, connection) = tokio_postgres::connect(&url, tokio_postgres::NoTls).await.unwrap();
+    tokio::spawn(connection);
+    // 40,000 records of 2 kB each: 80 MB, which a service that gathers them would have to hold.
+    let id = "('019d5a00-0000-7000-8000-' || lpad(to_hex(n), 12, '0'))::uuid";
+    let fill = format!(
+        "insert into items (kitroom_id, id, version, units, created_by, recorded_at, deleted, time_suspect, body) \
+         select '{kitroom}', {id}, n, '{{\"\": {{\"s\": 1}}}}', '{}', now(), false, false, \
+         jsonb_build_object('name', 'x', 'kind', 'other', 'notes', repeat(md5(n::text), 62)) from generate_series(1, 40000) n; \
+         insert into sync_index (kitroom_id, kind, record_id, seq, deleted, row_hash) \
+         select '{kitroom}', 'item', {id}, n, false, 0 from generate_series(1, 40000) n; \
+         insert into commits (kitroom_id, last_seq, mark, committed_at) \
+         values ('{kitroom}', 40000, decode('000102030405060708090a0b0c0d0e0f', 'hex'), now()); \
+         update kitrooms set head_seq = 40000 where id = '{kitroom}'",
+        actor.account
+    );
+    client.batch_execute(&fill).await.unwrap();
+    let device = Device::new(&actor, kitroom);
+    let _ = device.page(None, 500).await;
+    let before = service.peak_memory();
+    for encoding in ["identity", "gzip"] {
+        let begun = std::time::Instant::now();
+        let body = device.streaming(None).header("Accept-Encoding", encoding).send().await.body;
+        assert!(encoding == "gzip" || body.len() > 80_000_000, "{} bytes", body.len());
+        let rate = 40_000.0 / begun.elapsed().as_secs_f64();
+        drop(writeln!(std::io::stderr(), "{encoding}: {rate:.0} records of 2 kB a second, in this build"));
+    }
+    let grown = service.peak_memory() - before;
+    assert!(grown < 24 * 1024 * 1024, "{} MiB more", grown / (1024 * 1024));
     let _ = service.stop();
 }

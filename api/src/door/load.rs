@@ -3,12 +3,14 @@
 use std::collections::{BTreeMap, HashMap, HashSet};
 
 use diesel::prelude::*;
-use diesel::sql_types::{Array, Binary, Jsonb, Uuid as SqlUuid};
+use diesel::sql_types::{Array, Binary, Jsonb, Text, Uuid as SqlUuid};
 use diesel_async::{AsyncPgConnection, RunQueryDsl};
-use domain::kinds::{self, KINDS, Kind, reference_id};
+use domain::kinds::{self, Companion, KINDS, Kind, reference_id};
 use domain::sync::op::{Action, Op, OpResult};
+use domain::sync::record::{Lookup, Stored};
 use domain::sync::working::Working;
 use domain::wire::problem::{ErrorCode, Problem};
+use domain::wire::shape::Object;
 use serde_json::Value;
 use uuid::Uuid;
 
@@ -84,9 +86,11 @@ pub async fn last_op_no(
 /// How far references are followed: a weighing, its sitting, that one's scale; a superseded weighing and its item.
 const DEPTH: usize = 4;
 
+/// Ids of records by their kind.
 type Wanted = BTreeMap<&'static str, HashSet<Uuid>>;
 
-/// Loads the records that the ops name, and what those and the offered bodies refer to.
+/// Loads what the ops are decided on: the records that they name, what those and the offered bodies refer to, the
+/// companions of all these where a kind has such, and the open conflicts about them.
 pub async fn records_for(
     conn: &mut AsyncPgConnection,
     kitroom: Uuid,
@@ -102,70 +106,222 @@ pub async fn records_for(
     }
     for op in fresh {
         let Some(kind) = kinds::kind(&op.kind) else { continue };
-        for reference in kind.refs {
-            if let Some(id) = reference_id(&op.payload, reference.field) {
-                wanted.entry(reference.kind).or_default().insert(id);
-            }
+        for (reference, id) in kind.references(&op.payload) {
+            wanted.entry(reference.kind).or_default().insert(id);
         }
     }
-    for _ in 0..DEPTH {
-        let mut next = Wanted::new();
-        for (name, ids) in std::mem::take(&mut wanted) {
-            let Some(kind) = kinds::kind(name) else { continue };
-            let ids: Vec<Uuid> = ids.into_iter().filter(|id| !working.holds(kind.name, *id)).collect();
-            if ids.is_empty() {
-                continue;
-            }
-            for record in records::find(conn, kitroom, kind, &ids).await? {
-                for (reference, id) in kind.references(&record.body) {
-                    next.entry(reference.kind).or_default().insert(id);
-                }
-                working.load(kind.name, record);
-            }
-        }
-        if next.is_empty() {
-            break;
-        }
-        wanted = next;
-    }
-    for op in fresh.iter().filter(|op| op.action == Action::Delete) {
-        if let Some(kind) = kinds::kind(&op.kind) {
-            note_referrers(conn, kitroom, working, kind, op.record_id, ops).await?;
-        }
-    }
-    Ok(())
+    let mut loading = Loading { conn, kitroom, working };
+    loading.records(wanted).await?;
+    loading.companions(fresh).await?;
+    loading.conflicts(fresh).await?;
+    loading.referrers(ops, fresh).await
 }
 
-/// Notes whether a live record that the batch does not touch refers to this one.
-async fn note_referrers(
-    conn: &mut AsyncPgConnection,
+struct Loading<'a> {
+    conn: &'a mut AsyncPgConnection,
     kitroom: Uuid,
-    working: &mut Working,
-    kind: &'static Kind,
-    id: Uuid,
-    ops: &[Op],
-) -> Result<(), ApiError> {
-    let touched: Vec<Uuid> = ops.iter().map(|op| op.record_id).collect();
-    for from in KINDS {
-        for reference in from.refs.iter().filter(|reference| reference.kind == kind.name) {
-            let rows: Vec<(Uuid,)> = sql::<(SqlUuid,)>("select id from ")
-                .sql(from.table)
-                .sql(" where kitroom_id = ")
-                .bind::<SqlUuid, _>(kitroom)
-                .sql(" and ")
-                .sql(reference.field)
-                .sql(" = ")
-                .bind::<SqlUuid, _>(id)
-                .sql(" and not deleted and voided is null and id <> all(")
-                .bind::<Array<SqlUuid>, _>(&touched)
-                .sql(") limit 1")
-                .load(conn)
-                .await?;
-            if !rows.is_empty() {
-                working.refer(kind.name, id);
-                return Ok(());
+    working: &'a mut Working,
+}
+
+impl Loading<'_> {
+    /// The records, and what they refer to, a few references far.
+    async fn records(&mut self, mut wanted: Wanted) -> Result<(), ApiError> {
+        for _ in 0..DEPTH {
+            let mut next = Wanted::new();
+            for (name, ids) in std::mem::take(&mut wanted) {
+                let Some(kind) = kinds::kind(name) else { continue };
+                let ids: Vec<Uuid> =
+                    ids.into_iter().filter(|id| !self.working.holds(kind.name, *id)).collect();
+                if ids.is_empty() {
+                    continue;
+                }
+                let found = records::find(self.conn, self.kitroom, kind, &ids).await?;
+                self.take(kind, found, &mut next);
             }
+            if next.is_empty() {
+                break;
+            }
+            wanted = next;
+        }
+        Ok(())
+    }
+
+    /// Lays records in and notes what they name.
+    fn take(&mut self, kind: &'static Kind, found: Vec<Stored>, next: &mut Wanted) {
+        for record in found {
+            let named = kind.hooks.names.map(|names| names(&record.body)).unwrap_or_default();
+            let referred = kind.references(&record.body).map(|(reference, id)| (reference.kind, id));
+            for (kind, id) in referred.chain(named) {
+                next.entry(kind).or_default().insert(id);
+            }
+            self.working.load(kind.name, record);
         }
     }
-    Ok(())
+
+    /// The bodies that an op is about: the offered one, the stored one; for a conflict those of its record and facts, and
+    /// what was offered for the record, which may not be there.
+    fn bodies<'b>(&'b self, op: &'b Op) -> Vec<(&'static Kind, &'b Object)> {
+        let Some(kind) = kinds::kind(&op.kind) else { return Vec::new() };
+        let mut bodies = Vec::new();
+        if matches!(op.action, Action::Append | Action::Create) {
+            bodies.push((kind, &op.payload));
+        }
+        let stored = |kind: &Kind, id: Uuid| self.working.get(kind.name, id).map(|record| &record.body);
+        if let Some(body) = stored(kind, op.record_id) {
+            let named = kind.hooks.names.map(|names| names(body)).unwrap_or_default();
+            let named = named.into_iter().filter_map(|(kind, id)| {
+                let kind = kinds::kind(kind)?;
+                Some((kind, stored(kind, id)?))
+            });
+            bodies.extend(named);
+            bodies.push((kind, body));
+            let offered = body.get("offered").and_then(Value::as_object);
+            bodies.extend(self.settled(op).map(|(kind, _)| kind).zip(offered));
+        }
+        bodies
+    }
+
+    /// Records that name what an op's record names, one statement for each field that they name it by.
+    async fn companions(&mut self, fresh: &[&Op]) -> Result<(), ApiError> {
+        let mut wanted: BTreeMap<(&'static str, &'static str), (Companion, HashSet<Uuid>)> = BTreeMap::new();
+        for op in fresh {
+            let Some(kind) = kinds::kind(&op.kind) else { continue };
+            if !kind.has_companions() && kind.hooks.names.is_none() {
+                continue;
+            }
+            for (kind, body) in self.bodies(op) {
+                for (companion, id) in kind.companions(body) {
+                    let entry = wanted.entry((companion.kind, companion.field));
+                    entry.or_insert_with(|| (companion, HashSet::new())).1.insert(id);
+                }
+            }
+            // Settling decides between the facts that replace one.
+            if let Some((kind, id)) = self.settled(op)
+                && let Some(rivals) = kind.rivals()
+            {
+                let entry = wanted.entry((rivals.kind, rivals.field));
+                entry.or_insert_with(|| (rivals, HashSet::new())).1.insert(id);
+            }
+        }
+        let mut next = Wanted::new();
+        for op in fresh {
+            // The value that a conflict is settled with may refer to something.
+            if let Some((kind, _)) = self.settled(op)
+                && let Some(value) = op.payload.get("value").and_then(Value::as_object)
+            {
+                for (reference, id) in kind.references(value) {
+                    next.entry(reference.kind).or_default().insert(id);
+                }
+            }
+        }
+        for (companion, ids) in wanted.into_values() {
+            let Some(kind) = kinds::kind(companion.kind) else { continue };
+            let mut statement = records::select(kind, self.kitroom)
+                .sql(" and r.")
+                .sql(companion.field)
+                .sql(" = any(")
+                .bind::<Array<SqlUuid>, _>(ids.into_iter().collect::<Vec<_>>())
+                .sql(")");
+            if let Some((field, values)) = companion.only {
+                statement = statement
+                    .sql(" and r.")
+                    .sql(field)
+                    .sql(" = any(")
+                    .bind::<Array<Text>, _>(values)
+                    .sql(")");
+            }
+            let found = records::load(self.conn, statement).await?;
+            let found =
+                found.into_iter().filter(|record| !self.working.holds(kind.name, record.id)).collect();
+            self.take(kind, found, &mut next);
+        }
+        self.records(next).await
+    }
+
+    /// The record that a conflict to be settled is about.
+    fn settled(&self, op: &Op) -> Option<(&'static Kind, Uuid)> {
+        let conflict = self.working.get(&op.kind, op.record_id).filter(|_| op.action == Action::Settle)?;
+        let kind = conflict.body.get("kind")?.as_str().and_then(kinds::kind)?;
+        Some((kind, reference_id(&conflict.body, "record_id")?))
+    }
+
+    /// The open conflicts about what the ops change: a plain new fact or record concerns none.
+    async fn conflicts(&mut self, fresh: &[&Op]) -> Result<(), ApiError> {
+        let mut about: HashSet<Uuid> = HashSet::new();
+        for op in fresh {
+            let Some(kind) = kinds::kind(&op.kind) else { continue };
+            let makes = matches!(op.action, Action::Append | Action::Create);
+            if !makes || kind.hooks.freeze.is_some() {
+                about.insert(op.record_id);
+            }
+            about.extend(self.settled(op).map(|(_, id)| id));
+            if !kind.is_fact() {
+                continue;
+            }
+            for (kind, body) in self.bodies(op) {
+                about.extend(kind.companions(body).map(|(_, id)| id));
+                let referred = kind.references(body).filter(|(reference, id)| {
+                    !makes || self.working.get(reference.kind, *id).is_some_and(|record| record.deleted)
+                });
+                about.extend(referred.map(|(_, id)| id));
+            }
+        }
+        if about.is_empty() {
+            return Ok(());
+        }
+        let kind = &kinds::conflict::KIND;
+        let statement = records::select(kind, self.kitroom)
+            .sql(" and r.open and r.record_id = any(")
+            .bind::<Array<SqlUuid>, _>(about.into_iter().collect::<Vec<_>>())
+            .sql(")");
+        let found = records::load(self.conn, statement).await?;
+        let found = found.into_iter().filter(|record| !self.working.holds(kind.name, record.id)).collect();
+        let mut next = Wanted::new();
+        self.take(kind, found, &mut next);
+        self.records(next).await
+    }
+
+    /// Notes which of the records that may be deleted a live record refers to that the batch does not touch: one
+    /// statement for each field that could.
+    async fn referrers(&mut self, ops: &[Op], fresh: &[&Op]) -> Result<(), ApiError> {
+        let mut deleted: BTreeMap<&'static str, Vec<Uuid>> = BTreeMap::new();
+        for op in fresh {
+            let target = match op.action {
+                Action::Delete => kinds::kind(&op.kind).map(|kind| (kind, op.record_id)),
+                Action::Settle => self.settled(op).filter(|(kind, _)| !kind.is_fact()),
+                _ => None,
+            };
+            if let Some((kind, id)) = target {
+                deleted.entry(kind.name).or_default().push(id);
+            }
+        }
+        if deleted.is_empty() {
+            return Ok(());
+        }
+        let touched: Vec<Uuid> = ops.iter().map(|op| op.record_id).collect();
+        for from in KINDS {
+            for reference in from.refs {
+                let Some(ids) = deleted.get(reference.kind) else { continue };
+                let rows: Vec<(Uuid,)> = sql::<(SqlUuid,)>("select distinct ")
+                    .sql(reference.field)
+                    .sql(" from ")
+                    .sql(from.table)
+                    .sql(" where kitroom_id = ")
+                    .bind::<SqlUuid, _>(self.kitroom)
+                    .sql(" and ")
+                    .sql(reference.field)
+                    .sql(" = any(")
+                    .bind::<Array<SqlUuid>, _>(ids)
+                    .sql(") and not deleted and voided is null and id <> all(")
+                    .bind::<Array<SqlUuid>, _>(&touched)
+                    .sql(")")
+                    .load(self.conn)
+                    .await?;
+                for (id,) in rows {
+                    self.working.refer(reference.kind, id);
+                }
+            }
+        }
+        Ok(())
+    }
 }

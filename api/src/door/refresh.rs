@@ -3,8 +3,9 @@
 
 use std::collections::{BTreeMap, BTreeSet, HashMap, HashSet};
 
-use diesel::sql_types::{Array, BigInt, Double, Integer, Jsonb, Uuid as SqlUuid};
+use diesel::sql_types::{Array, BigInt, Double, Integer, Jsonb, Text, Uuid as SqlUuid};
 use diesel_async::{AsyncPgConnection, RunQueryDsl};
+use domain::condition::{Movement, SealFact, StateEvent, item_state, loadout_state, stock_left};
 use domain::kinds::{self, Dirty, Kind, reference_id};
 use domain::mass::{
     CheckFact, Evidence, ItemFacts, RepeatSums, ScaleEvidence, SittingEvidence, WeighingFact, item_mass,
@@ -13,6 +14,7 @@ use domain::mass::{
 use domain::sync::canonical::whole_numbers_as_integers;
 use domain::sync::record::Stored;
 use domain::wire::check_reading::CheckReadingBody;
+use domain::wire::log_entry::LogEvent;
 use domain::wire::scale::ScaleBody;
 use domain::wire::shape;
 use serde_json::Value;
@@ -30,6 +32,7 @@ pub async fn projections(
 ) -> Result<(), ApiError> {
     let mut items = BTreeSet::new();
     let (mut offsets, mut repeats) = (Vec::new(), Vec::new());
+    let (mut states, mut stocks, mut loadouts) = (Vec::new(), Vec::new(), Vec::new());
     for dirt in dirty {
         match dirt {
             Dirty::Item(id) => {
@@ -37,6 +40,9 @@ pub async fn projections(
             }
             Dirty::Sitting(id) => offsets.push(*id),
             Dirty::Repeats(id) => repeats.push(*id),
+            Dirty::State(id) => states.push(*id),
+            Dirty::Stock(id) => stocks.push(*id),
+            Dirty::Loadout(id) => loadouts.push(*id),
         }
     }
     if !offsets.is_empty() {
@@ -49,11 +55,35 @@ pub async fn projections(
             items.extend(kitroom.items_on_scales(&moved).await?);
         }
     }
-    if items.is_empty() {
-        Ok(())
-    } else {
-        kitroom.refresh_masses(&items.into_iter().collect::<Vec<_>>()).await
+    if !items.is_empty() {
+        kitroom.refresh_masses(&items.into_iter().collect::<Vec<_>>()).await?;
     }
+    kitroom.refresh_states(&states).await?;
+    kitroom.refresh_stocks(&stocks).await?;
+    kitroom.refresh_loadouts(&loadouts).await
+}
+
+/// A value that is derived for a record, as it is stored.
+fn derived<T: serde::Serialize>(value: &T) -> Result<Value, ApiError> {
+    let mut value = serde_json::to_value(value)
+        .map_err(|error| ApiError::internal("a derived value cannot be written", error))?;
+    whole_numbers_as_integers(&mut value);
+    Ok(value)
+}
+
+/// Records by the id in one of their fields.
+fn by_field<T>(
+    records: &[Stored],
+    field: &str,
+    read: impl Fn(&Stored) -> Option<T>,
+) -> HashMap<Uuid, Vec<T>> {
+    let mut by_field: HashMap<Uuid, Vec<T>> = HashMap::new();
+    for record in records {
+        if let (Some(id), Some(value)) = (reference_id(&record.body, field), read(record)) {
+            by_field.entry(id).or_default().push(value);
+        }
+    }
+    by_field
 }
 
 fn kind(name: &'static str) -> Result<&'static Kind, ApiError> {
@@ -263,25 +293,80 @@ impl Kitroom<'_> {
         for record in &records {
             let Some(facts) = ItemFacts::from_record(record) else { continue };
             let weighings = by_item.get(&record.id).map_or(&[][..], Vec::as_slice);
-            let mut mass = serde_json::to_value(item_mass(facts, weighings, &evidence))
-                .map_err(|error| ApiError::internal("a mass cannot be written", error))?;
-            whole_numbers_as_integers(&mut mass);
+            let mass = derived(&item_mass(facts, weighings, &evidence))?;
             ids.push(record.id);
             masses.push(mass);
         }
-        self.store_masses(ids, masses).await
+        self.store("item_masses", "item_id", "mass", ids, masses).await
     }
 
-    async fn store_masses(&mut self, ids: Vec<Uuid>, masses: Vec<Value>) -> Result<(), ApiError> {
-        sql::<()>("insert into item_masses (kitroom_id, item_id, mass) select ")
+    async fn refresh_states(&mut self, items: &[Uuid]) -> Result<(), ApiError> {
+        if items.is_empty() {
+            return Ok(());
+        }
+        let statement = records::select(kind("log_entry")?, self.id)
+            .sql(" and r.item_id = any(")
+            .bind::<Array<SqlUuid>, _>(items)
+            .sql(") and r.event = any(")
+            .bind::<Array<Text>, _>(state_events())
+            .sql(")");
+        let events = by_field(&records::load(self.conn, statement).await?, "item_id", StateEvent::of);
+        let views =
+            items.iter().map(|id| derived(&item_state(events.get(id).map_or(&[][..], Vec::as_slice))));
+        let views = views.collect::<Result<Vec<Value>, ApiError>>()?;
+        self.store("item_states", "item_id", "state", items.to_vec(), views).await
+    }
+
+    async fn refresh_stocks(&mut self, items: &[Uuid]) -> Result<(), ApiError> {
+        let entries = self.find_by("stock_entry", "item_id", items).await?;
+        let movements = by_field(&entries, "item_id", Movement::of);
+        let (ids, views): (Vec<Uuid>, Vec<&Vec<Movement>>) = movements.iter().unzip();
+        let views = views.into_iter().map(|movements| derived(&stock_left(movements, None)));
+        let views = views.collect::<Result<Vec<Value>, ApiError>>()?;
+        self.store("item_stocks", "item_id", "stock", ids, views).await
+    }
+
+    async fn refresh_loadouts(&mut self, loadouts: &[Uuid]) -> Result<(), ApiError> {
+        let seals =
+            by_field(&self.find_by("seal", "loadout_id", loadouts).await?, "loadout_id", SealFact::of);
+        let views =
+            loadouts.iter().map(|id| derived(&loadout_state(seals.get(id).map_or(&[][..], Vec::as_slice))));
+        let views = views.collect::<Result<Vec<Value>, ApiError>>()?;
+        self.store("loadout_states", "loadout_id", "state", loadouts.to_vec(), views).await
+    }
+
+    async fn store(
+        &mut self,
+        table: &'static str,
+        key: &'static str,
+        column: &'static str,
+        ids: Vec<Uuid>,
+        values: Vec<Value>,
+    ) -> Result<(), ApiError> {
+        if ids.is_empty() {
+            return Ok(());
+        }
+        let statement =
+            sql::<()>("insert into ").sql(table).sql(" (kitroom_id, ").sql(key).sql(", ").sql(column);
+        let statement = statement
+            .sql(") select ")
             .bind::<SqlUuid, _>(self.id)
             .sql(", * from unnest(")
             .bind::<Array<SqlUuid>, _>(ids)
             .sql(", ")
-            .bind::<Array<Jsonb>, _>(masses)
-            .sql(") on conflict (kitroom_id, item_id) do update set mass = excluded.mass")
-            .execute(self.conn)
-            .await?;
+            .bind::<Array<Jsonb>, _>(values)
+            .sql(") on conflict (kitroom_id, ")
+            .sql(key)
+            .sql(") do update set ")
+            .sql(column)
+            .sql(" = excluded.")
+            .sql(column);
+        statement.execute(self.conn).await?;
         Ok(())
     }
+}
+
+/// The names of the events that set a state.
+fn state_events() -> Vec<&'static str> {
+    LogEvent::ALL.iter().filter(|event| event.sets().is_some()).map(|event| event.name()).collect()
 }

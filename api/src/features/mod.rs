@@ -1,16 +1,32 @@
 //! What the service does, a folder a resource: `routes` reads requests, `store` speaks SQL.
 
 pub mod accounts;
+pub mod attention;
 pub mod check_readings;
+pub mod conflicts;
+pub mod copies;
 pub mod device_tokens;
 pub mod health;
 pub mod invitations;
 pub mod items;
 pub mod kitrooms;
+pub mod ledger;
+pub mod loadout_entries;
+pub mod loadouts;
+pub mod log_entries;
 pub mod members;
+pub mod pockets;
+pub mod races;
 pub mod records;
+pub mod rule_sheets;
+pub mod runner;
 pub mod scales;
+pub mod seals;
+pub mod seasons;
 pub mod sessions;
 pub mod sittings;
+pub mod stock_entries;
 pub mod sync;
+pub mod trends;
+pub mod weighed;
 pub mod weighings;

@@ -3,6 +3,11 @@
 use domain::wire::problem::{ErrorCode, FieldError, Problem};
 use serde_json::{Map, Value, json};
 
+mod computed;
+mod records;
+
+use records::{item, weighing};
+
 const KITROOM: &str = "019d0000-0000-7000-8000-000000000001";
 const ITEM: &str = "019d0000-0000-7000-8000-000000000002";
 const SCALE: &str = "019d0000-0000-7000-8000-000000000003";
@@ -14,36 +19,8 @@ const REPLICA: &str = "019d0000-0000-7000-8000-000000000008";
 const EPOCH: &str = "019d0000-0000-7000-8000-000000000009";
 const TOKEN: &str = "019d0000-0000-7000-8000-00000000000a";
 const OP: &str = "019d0000-0000-7000-8000-00000000000b";
+const LATER: &str = "019d0000-0000-7000-8000-00000000000d";
 const AT: &str = "2026-03-01T05:10:00.000Z";
-
-fn item() -> Value {
-    json!({"name": "blue shell", "kind": "shell_jacket", "maker": "maker A", "size": "M", "label_mass_g": 405,
-        "head_mm": 20000, "head_basis": "label", "breathability": {"value": 9.5, "method": "ret_iso11092"},
-        "seams_taped": true, "hood": true, "volume_ml": 620, "reach_needed": "at_stop"})
-}
-
-fn mass() -> Value {
-    json!({"mass_g": 412.3, "mass_u_g": 0.52, "mass_basis": "measured", "mass_n": 3, "mass_calibration": "checked",
-        "last_weighed_at": AT})
-}
-
-fn scale() -> Value {
-    json!({"name": "kitchen scale", "resolution_g": 1, "capacity_g": 5000})
-}
-
-fn sitting() -> Value {
-    json!({"scale_id": SCALE, "started_at": AT, "note": "on the stone worktop"})
-}
-
-fn check_reading() -> Value {
-    json!({"sitting_id": SITTING, "weight_name": "200 g class M1", "known_g": 200, "known_u_g": 0.006,
-        "reading_g": 201, "observed_at": AT})
-}
-
-fn weighing() -> Value {
-    json!({"item_id": ITEM, "sitting_id": SITTING, "reading_g": 413, "raw": {"text": "413", "unit": "g"},
-        "wetness": "dry", "observed_at": AT, "source": "typed"})
-}
 
 fn with(base: Value, more: Value) -> Value {
     let (Value::Object(mut base), Value::Object(more)) = (base, more) else { return Value::Null };
@@ -101,6 +78,8 @@ pub fn of(schema: &str) -> Option<Value> {
         }
         "AccountView" => account(),
         "UpdateAccount" => json!({"name": "Runner of the hills"}),
+        "UpdateRunner" => json!({"body_mass_kg": 68.5, "walks_above_pct": 15}),
+        "RunnerView" => json!({"body_mass_kg": 68.5, "walks_above_pct": 15, "version": 1}),
         "ChangePassword" => json!({"current_password": "four wet socks at dawn",
             "new_password": "five dry socks at dusk", "revoke_device_tokens": false}),
         "DeleteAccount" => json!({"password": "four wet socks at dawn"}),
@@ -119,43 +98,27 @@ pub fn of(schema: &str) -> Option<Value> {
         "UpdateKitroom" => json!({"name": "winter kit"}),
         "KitroomView" => kitroom(),
         "KitroomList" => json!({"items": [kitroom()]}),
-        "CreateItem" => with(item(), json!({"id": ITEM})),
-        "UpdateItem" => json!({"size": "L", "label_mass_g": null}),
-        "ItemView" => with(view(ITEM, item()), mass()),
-        "ItemList" => page(with(view(ITEM, item()), mass())),
-        "CreateScale" => with(scale(), json!({"id": SCALE})),
-        "UpdateScale" => json!({"name": "scale in the hall"}),
-        "ScaleView" => view(SCALE, scale()),
-        "ScaleList" => page(view(SCALE, scale())),
-        "CreateSitting" => with(sitting(), json!({"id": SITTING})),
-        "UpdateSitting" => json!({"note": null}),
-        "SittingView" => view(SITTING, sitting()),
-        "SittingList" => page(view(SITTING, sitting())),
-        "CreateCheckReading" => with(check_reading(), json!({"id": CHECK})),
-        "CheckReadingView" => fact(CHECK, check_reading()),
-        "CheckReadingList" => page(fact(CHECK, check_reading())),
-        "CreateWeighing" => with(weighing(), json!({"id": WEIGHING})),
-        "WeighingView" => fact(WEIGHING, weighing()),
-        "WeighingList" => page(fact(WEIGHING, weighing())),
-        "VoidReason" => json!({"reason": "that was the other glove"}),
         "Health" => json!({"status": "ok", "version": "0.1.0"}),
         "SyncOverview" => json!({"server_time": AT, "schema": {"min": 1, "current": 1},
-            "limits": {"push_ops": 500, "push_bytes": 1_048_576, "record_bytes": 65536, "pull_changes": 2000},
+            "limits": {"push_ops": 500, "push_bytes": 1_048_576, "record_bytes": 65536, "pull_changes": 2000,
+                "pull_bytes": 4_194_304, "wait_s": 55},
             "kitrooms": [{"kitroom_id": KITROOM, "role": "owner", "epoch": EPOCH, "head_seq": 12, "floor_seq": 0,
                 "open_conflicts": 0}], "removed": []}),
         "ChangesPage" => {
             json!({"epoch": EPOCH, "changes": [{"seq": 12, "kind": "item", "id": ITEM, "deleted": false,
             "record": view(ITEM, item())}], "next_cursor": "eyJ2Ijox...", "has_more": false, "head_seq": 12})
         }
+        "FeedLine" => json!({"line": "change", "seq": 12, "kind": "item", "id": ITEM, "deleted": false,
+            "record": view(ITEM, item())}),
         "Digest" => json!({"head_seq": 12, "kinds": {"item": {"count": 1, "hash": "00c0ffee00c0ffee"}}}),
         "PushRequest" => json!({"replica_id": REPLICA, "schema_version": 1, "ops": [{"op_id": OP, "op_no": 1,
             "group": "1", "kind": "weighing", "record_id": WEIGHING, "action": "append", "base_seq": 12,
             "value": weighing(), "done_at": AT}]}),
         "PushResponse" => {
             json!({"epoch": EPOCH, "head_seq": 13, "results": [{"op_id": OP, "status": "applied",
-            "seq": 13}]})
+            "seq": 13}], "ack": "eyJ2Ijox..."})
         }
-        _ => return None,
+        name => return records::of(name).or_else(|| computed::of(name)),
     })
 }
 

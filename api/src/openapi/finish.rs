@@ -17,8 +17,19 @@ use crate::platform::extract::IdempotencyKey;
 const SCHEME: &str = "bearer";
 
 /// Operations that anyone may ask.
-const OPEN: &[&str] =
-    &["get_health", "get_readiness", "get_metrics", "create_session", "refresh_session", "create_account"];
+const OPEN: &[&str] = &[
+    "get_health",
+    "get_readiness",
+    "get_metrics",
+    "create_session",
+    "refresh_session",
+    "create_account",
+    "list_attributes",
+    "get_rule_sheet_schema",
+];
+
+/// Operations with a body that change nothing.
+const READING: &[&str] = &["find_lightest_set"];
 
 /// Operations that count attempts.
 const LIMITED: &[&str] = &[
@@ -42,6 +53,9 @@ pub fn finish(document: &mut OpenApi) {
         [
             ("kit", "Items of kit."),
             ("weighing", "Scales, sittings, check readings and weighings: what a mass rests on."),
+            ("condition", "What happened to an item, and how many units of a kind are left."),
+            ("races", "Seasons, rule sheets and races."),
+            ("loadouts", "What a runner takes to a race, and its seal on the day."),
             ("kitrooms", "Whose kit it is; the unit of membership and of sync."),
             ("sync", "What changed, and the way in for a device's own changes."),
             ("accounts", "Accounts, sessions and device tokens."),
@@ -87,7 +101,8 @@ fn complete(path: &str, method: &HttpMethod, operation: &mut Operation) {
         let status = code.status().to_string();
         operation.responses.responses.entry(status).or_insert_with(|| RefOr::T(problem(code, words)));
     }
-    if *method == HttpMethod::Get && path.starts_with("/v1/kitrooms/{kitroom_id}/") && path.ends_with('}') {
+    let tagged = path.starts_with("/v1/kitrooms/{kitroom_id}/") && path.ends_with('}');
+    if *method == HttpMethod::Get && (tagged || id == "get_sync") {
         let unchanged = ResponseBuilder::new().description("It is as If-None-Match says.").build();
         operation.responses.responses.insert("304".into(), RefOr::T(unchanged));
         let known = ParameterBuilder::new()
@@ -123,7 +138,7 @@ fn restrict(method: &HttpMethod, parameter: &mut Parameter) {
         ("Idempotency-Key", _) => IdempotencyKey::PATTERN,
         ("kind" | "size" | "q", _) if query => r"^[^\x00]*$",
         ("cursor", _) => "^[A-Za-z0-9_-]+$",
-        (name, _) if query && name.ends_with("_id") => {
+        (name, _) if query && (name.ends_with("_id") || matches!(name, "from" | "to")) => {
             parameter.schema = Some(domain::openapi::uuid_v7());
             return;
         }
@@ -157,12 +172,14 @@ fn problems_of(
     let mut codes = vec![
         (ErrorCode::Internal, "Nothing was stored; the request id helps to find out why."),
         (ErrorCode::Unavailable, "Nothing was stored; try again after Retry-After."),
+        (ErrorCode::NotAcceptable, "Neither gzip nor plain is an encoding that is accepted."),
     ];
     let id = operation.operation_id.as_deref().unwrap_or_default();
     let has_parameter = |name: &str| {
         operation.parameters.iter().flatten().any(|p| matches!(p, RefOr::T(p) if p.name == name))
     };
-    let writes = operation.request_body.is_some() || *method == HttpMethod::Delete;
+    let reading = READING.contains(&id);
+    let writes = (operation.request_body.is_some() || *method == HttpMethod::Delete) && !reading;
     if LIMITED.contains(&id) {
         codes.push((ErrorCode::RateLimited, "Too many attempts; Retry-After says how long to wait."));
     }
@@ -199,7 +216,10 @@ fn problems_of(
         codes.push((ErrorCode::ValidationFailed, "Each wrong parameter is named."));
         codes.push((ErrorCode::CursorInvalid, "The cursor is none of this list's."));
     }
-    if writes && path.contains("/kitrooms") {
+    if id == "push_ops" {
+        codes.push((ErrorCode::CursorInvalid, "The cursor or the ack is none of this kitroom's."));
+    }
+    if (writes || reading) && path.contains("/kitrooms") {
         codes.push((ErrorCode::Conflict, "It contradicts what is stored."));
     }
     if id == "list_changes" {

@@ -4,6 +4,8 @@ pub mod bodies;
 mod examples;
 mod finish;
 
+use std::sync::OnceLock;
+
 use actix_web::App;
 use utoipa::openapi::path::{HttpMethod, Operation, PathItem};
 use utoipa::openapi::{Info, License, OpenApi, OpenApiBuilder};
@@ -11,9 +13,14 @@ use utoipa_actix_web::AppExt;
 
 use crate::routes;
 
-/// The document.
+/// The document. It is made once in a process: its examples are computed.
 #[must_use]
 pub fn document() -> OpenApi {
+    static DOCUMENT: OnceLock<OpenApi> = OnceLock::new();
+    DOCUMENT.get_or_init(make).clone()
+}
+
+fn make() -> OpenApi {
     let mut info = Info::new("Tarebook", env!("CARGO_PKG_VERSION"));
     info.description = Some(
         "The gear database and weight log for ultra-distance trail runners and their clubs. Units are in the fields' \

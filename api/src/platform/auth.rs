@@ -424,6 +424,37 @@ impl FromRequest for Account {
     }
 }
 
+/// Somebody whose answer takes long: whether they are still let in is asked again on the way.
+#[derive(Clone)]
+pub struct Standing {
+    bearer: String,
+    auth: web::Data<Authenticator>,
+    pool: web::Data<Pool>,
+    clock: web::Data<Clock>,
+}
+
+impl Standing {
+    /// Asks again.
+    ///
+    /// # Errors
+    /// As the credential is no longer good.
+    pub async fn check(&self) -> Result<Account, ApiError> {
+        self.auth.account(&self.bearer, &self.pool, &self.clock).await
+    }
+}
+
+impl FromRequest for Standing {
+    type Error = ApiError;
+    type Future = Ready<Result<Self, ApiError>>;
+
+    fn from_request(request: &HttpRequest, _: &mut Payload) -> Self::Future {
+        ready(bearer(request).and_then(|bearer| {
+            let (auth, pool, clock) = (state(request)?, state(request)?, state(request)?);
+            Ok(Self { bearer, auth, pool, clock })
+        }))
+    }
+}
+
 fn state<T: Clone + 'static>(request: &HttpRequest) -> Result<T, ApiError> {
     let found = request.app_data::<T>().cloned();
     found.ok_or_else(|| ApiError::internal("the app was built without a part", std::any::type_name::<T>()))

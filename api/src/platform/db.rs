@@ -17,6 +17,16 @@ pub type Connection = Object<AsyncPgConnection>;
 /// The migrations, compiled in.
 pub const MIGRATIONS: EmbeddedMigrations = embed_migrations!("../migrations");
 
+/// The versions of the migrations that this build knows.
+///
+/// # Errors
+/// In words, when they cannot be listed.
+pub fn known_migrations() -> Result<Vec<String>, String> {
+    let all = diesel::migration::MigrationSource::<diesel::pg::Pg>::migrations(&MIGRATIONS);
+    let all = all.map_err(|error| error.to_string())?;
+    Ok(all.iter().map(|migration| migration.name().version().to_string()).collect())
+}
+
 /// No statement of a request needs longer; one that does is a fault and must not hold a kitroom's lock.
 const STATEMENT_TIMEOUT: &str =
     "set statement_timeout = '20s'; set lock_timeout = '10s'; set timezone = 'UTC'";

@@ -171,6 +171,7 @@ pub async fn finish(
         problem.request_id = Some(id.0.to_string());
         let body = serde_json::to_vec(&problem).unwrap_or_default();
         response.headers_mut().remove(header::CONTENT_LENGTH);
+        response.headers_mut().remove(header::CONTENT_ENCODING);
         response.headers_mut().insert(header::CONTENT_TYPE, HeaderValue::from_static(PROBLEM_JSON));
         response = response.map_body(|_, _| actix_web::body::BoxBody::new(body));
     }

@@ -7,6 +7,7 @@ use actix_web::dev::Payload;
 use actix_web::http::header;
 use actix_web::{FromRequest, HttpRequest, web};
 use domain::wire::problem::{ErrorCode, FieldError, Problem};
+use domain::wire::seal::MAX_SEAL_BYTES;
 use domain::wire::shape::{self, Object};
 use futures_util::StreamExt;
 use serde::de::DeserializeOwned;
@@ -16,8 +17,8 @@ use uuid::Uuid;
 use super::error::ApiError;
 use super::limits::Bounds;
 
-/// The most bytes of an ordinary body, after decompression: a record and its wrapping.
-pub const BODY_BYTES: usize = 128 * 1024;
+/// The most bytes of an ordinary body, after decompression: the largest record, generously spaced.
+pub const BODY_BYTES: usize = 2 * MAX_SEAL_BYTES;
 
 /// A JSON object of at most `LIMIT` bytes after decompression, as `application/json`.
 #[derive(Debug, Clone)]
@@ -179,7 +180,7 @@ impl<T: DeserializeOwned> FromRequest for Query<T> {
 }
 
 /// Parameters that are whole numbers.
-const NUMBERS: &[&str] = &["limit", "wait_s", "limit_mm", "time_limit_s"];
+const NUMBERS: &[&str] = &["limit", "wait_s", "schema_version", "limit_mm", "time_limit_s"];
 
 fn query<T: DeserializeOwned>(text: &str) -> Result<T, ApiError> {
     let wrong = |name: &str, words: &str| ApiError::field(&format!("?{name}"), "invalid", words);
@@ -258,6 +259,16 @@ fn parse_tag(tag: &str) -> Option<(Uuid, i64)> {
     let version = parts.next()?.parse().ok()?;
     parts.next()?;
     parts.next().is_none().then_some((epoch, version))
+}
+
+/// Whether `If-None-Match` names a tag, compared weakly (RFC 9110, section 8.8.3.2).
+#[must_use]
+pub fn is_known(request: &HttpRequest, tag: &str) -> bool {
+    fn opaque(tag: &str) -> &str {
+        tag.trim().trim_start_matches("W/")
+    }
+    let known = request.headers().get(header::IF_NONE_MATCH).and_then(|value| value.to_str().ok());
+    known.is_some_and(|known| known.split(',').any(|one| one.trim() == "*" || opaque(one) == opaque(tag)))
 }
 
 /// `Idempotency-Key` (draft-ietf-httpapi-idempotency-key-header): what a repetition without an id of its own goes by. The

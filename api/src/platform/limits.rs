@@ -42,6 +42,8 @@ pub struct Bounds {
     pub records_per_kitroom: i64,
     /// Kitrooms that one account owns.
     pub kitrooms_per_account: i64,
+    /// Questions of one account that wait for changes at once.
+    pub waits_per_account: usize,
     /// How long the head of a request may take to arrive.
     pub head: Duration,
     /// How long its body may take.
@@ -53,6 +55,7 @@ impl Bounds {
     pub const PRODUCTION: Self = Self {
         records_per_kitroom: 2_000_000,
         kitrooms_per_account: 100,
+        waits_per_account: 64,
         head: Duration::from_secs(10),
         body: Duration::from_secs(30),
     };

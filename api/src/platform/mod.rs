@@ -1,8 +1,10 @@
 //! What every feature stands on. Imports no feature.
 
+pub mod answer;
 pub mod auth;
 pub mod clock;
 pub mod db;
+pub mod dump;
 pub mod embedded_pg;
 pub mod error;
 pub mod extract;
@@ -12,3 +14,4 @@ pub mod password;
 pub mod sql;
 pub mod telemetry;
 pub mod token;
+pub mod workers;

@@ -4,9 +4,8 @@ use clap::Args;
 use domain::wire::account::{CreateDeviceToken, CreateSession};
 use domain::wire::text::Name;
 
-use super::sync;
+use super::sync::{self, JoinArgs};
 use crate::app::App;
-use crate::cli::SyncArgs;
 use crate::error::{Error, Kind, Result};
 use crate::local::Store;
 use crate::remote::address::Address;
@@ -37,7 +36,7 @@ pub struct LinkArgs {
     pub device_name: Option<String>,
     /// What to do with two kitrooms of yours.
     #[command(flatten)]
-    pub sync: SyncArgs,
+    pub join: JoinArgs,
 }
 
 /// Links this device to a service and syncs.
@@ -78,8 +77,9 @@ pub fn cmd_link(app: &mut App<'_>, args: LinkArgs) -> Result<Option<Kind>> {
         store.set_setting(name, value.as_deref())?;
     }
     app.ui.say(&format!("linked to {address} as {}", me.email));
+    sync::settle_place(app, &mut store, false)?;
     let summary = crate::sync::run(&mut store, &mut client, &mut |question| {
-        sync::decide(app.ui, question, &args.sync)
+        sync::decide(app.ui, question, &args.join)
     })?;
     sync::report(app, &store, &summary)
 }

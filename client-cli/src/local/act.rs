@@ -1,16 +1,20 @@
 //! What a person does: decided, written to the outbox and shown, in one transaction.
 
+use std::collections::HashMap;
+
 use domain::kinds::{self, Kind};
 use domain::sync::canonical;
+use domain::sync::client::{Event, Limits, Luck, NewOp, Patience, Replica, Write, too_large};
 use domain::sync::op::{Action, Actor, Deciding, Op, OpResult, OpStatus};
 use domain::sync::working::Working;
+use domain::time::Timestamp;
 use domain::wire::problem::{ErrorCode, Problem};
 use domain::wire::shape::Object;
-use domain::wire::sync::{MAX_OPS, MAX_RECORD_BYTES};
-use rusqlite::{Connection, params};
+use domain::wire::sync::{MAX_OPS, MAX_PUSH_BYTES, MAX_RECORD_BYTES};
+use rusqlite::Connection;
 use uuid::Uuid;
 
-use super::{Store, drain, kitrooms, records};
+use super::{OutboxOp, Store, drain, kitrooms, outbox, records};
 use crate::error::{Error, Result};
 
 /// A change that is wanted.
@@ -62,6 +66,7 @@ pub(super) fn op(id: Uuid, group: &str, draft: (&str, Uuid, Action, &Object), ba
         payload: payload.clone(),
         hash: canonical::op_hash(kind, &record_id.to_string(), action, base_seq, Some(&value))?,
         if_version: None,
+        done_at: None,
     })
 }
 
@@ -74,6 +79,42 @@ pub(super) fn load_for(conn: &Connection, kitroom: Uuid, working: &mut Working, 
     }
     if op.action == Action::Delete {
         records::load_referrers(conn, kitroom, working, kind, op.record_id)?;
+    }
+    // A decision about a conflict changes what the conflict names, and looks at what belongs to that.
+    if op.action == Action::Settle
+        && let (Some(names), Some(conflict)) =
+            (kind.hooks.names, records::of_view(conn, kitroom, kind, op.record_id)?)
+    {
+        for (name, id) in names(&conflict.body) {
+            let Some(named) = kinds::kind(name) else { continue };
+            records::load(conn, kitroom, working, named, id)?;
+            records::load_referrers(conn, kitroom, working, named, id)?;
+        }
+    }
+    load_companions(conn, kitroom, working, kind, op)
+}
+
+/// Lays in the records that are decided about together with this one: what else replaces the same fact, what seals the
+/// same loadout.
+fn load_companions(
+    conn: &Connection,
+    kitroom: Uuid,
+    working: &mut Working,
+    kind: &'static Kind,
+    op: &Op,
+) -> Result<()> {
+    let stored = records::of_view(conn, kitroom, kind, op.record_id)?.map(|record| record.body);
+    let bodies = std::iter::once(&op.payload).chain(&stored);
+    let wanted: Vec<_> = bodies.flat_map(|body| kind.companions(body).collect::<Vec<_>>()).collect();
+    for (companion, id) in wanted {
+        let Some(from) = kinds::kind(companion.kind) else { continue };
+        let reference = from.refs.iter().find(|reference| reference.field == companion.field);
+        let Some(reference) = reference else { continue };
+        for (other, source, by) in records::referrers(conn, kitroom, reference.kind, id)? {
+            if other == from.name && by == companion.field {
+                records::load(conn, kitroom, working, from, source)?;
+            }
+        }
     }
     Ok(())
 }
@@ -97,32 +138,70 @@ impl Store {
         let actor = Actor { account, role: room.role, replica: Some(replica) };
         let deciding = Deciding { now, actor, refuse_future_times: true };
         let (ops, working, results) = decide(&tx, &room, drafts, &ids, &deciding)?;
-        let mut op_no = room.last_op_no;
-        for (op, _) in ops.iter().zip(&results).filter(|(_, result)| result.status != OpStatus::Noop) {
-            op_no += 1;
-            tx.prepare_cached(
-                "INSERT INTO outbox (kitroom, op_no, op_id, grp, kind, record_id, action, base_seq, payload, done_at,
-                 state) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, 'pending')",
-            )?
-            .execute(params![
-                kitroom,
-                op_no,
-                op.op_id,
-                op.group,
-                op.kind,
-                op.record_id,
-                op.action.name(),
-                op.base_seq,
-                serde_json::to_string(&op.payload)?,
-                now.millis()
-            ])?;
-        }
-        tx.execute("UPDATE kitrooms SET last_op_no = ?2 WHERE id = ?1", params![kitroom, op_no])?;
+        let made = ops.iter().zip(&results).filter(|(_, result)| result.status != OpStatus::Noop);
+        enqueue(&tx, kitroom, replica, made.map(|(op, _)| op), now)?;
         let dirty = records::save_changed(&tx, kitroom, &working)?;
         records::mark_dirty(&tx, kitroom, dirty)?;
         drain::drain(&tx, kitroom)?;
         tx.commit()?;
         Ok(results)
+    }
+
+    /// Does many things that stand each for itself, in one transaction: all of them, or none when one is refused. Answers
+    /// which were refused, by their place, and why. They are sent in groups of some of them.
+    ///
+    /// # Errors
+    /// When the store cannot be read or written.
+    pub fn act_on_each(&mut self, kitroom: Uuid, drafts: &[Draft]) -> Result<Vec<(usize, Problem)>> {
+        self.on_each(kitroom, drafts, true)
+    }
+
+    /// What [`Self::act_on_each`] would refuse. Nothing is stored.
+    ///
+    /// # Errors
+    /// When the store cannot be read.
+    pub fn refusals(&mut self, kitroom: Uuid, drafts: &[Draft]) -> Result<Vec<(usize, Problem)>> {
+        self.on_each(kitroom, drafts, false)
+    }
+
+    fn on_each(&mut self, kitroom: Uuid, drafts: &[Draft], keep: bool) -> Result<Vec<(usize, Problem)>> {
+        let (account, replica) = (self.account_id()?, self.replica_id()?);
+        let now = self.env.now();
+        let ids: Vec<Uuid> = drafts.iter().map(|_| self.new_id()).collect();
+        let tx = self.begin()?;
+        let room = kitrooms::find(&tx, kitroom)?;
+        let actor = Actor { account, role: room.role, replica: Some(replica) };
+        // What was in the replica or its export once may well have a time that lies ahead; it is marked, not refused.
+        let deciding = Deciding { now, actor, refuse_future_times: false };
+        let mut working = Working::new(room.base_seq);
+        let (mut taken, mut refused) = (Vec::new(), Vec::new());
+        let mut group = Group::default();
+        for (at, (draft, id)) in drafts.iter().zip(&ids).enumerate() {
+            let name = group.next(*id, serde_json::to_vec(&draft.payload)?.len());
+            let op = op(
+                *id,
+                &name,
+                (draft.kind.name, draft.record_id, draft.action, &draft.payload),
+                room.base_seq,
+            )?;
+            load_for(&tx, kitroom, &mut working, &op)?;
+            match working.apply_group(&[&op], &deciding).pop() {
+                Some(OpResult { problem: Some(problem), .. }) => refused.push((at, problem)),
+                Some(result) if result.status == OpStatus::Noop => {}
+                _ => taken.push(op),
+            }
+        }
+        if !refused.is_empty() || !keep {
+            return Ok(refused);
+        }
+        for group in taken.chunk_by(|a, b| a.group == b.group) {
+            enqueue(&tx, kitroom, replica, group.iter(), now)?;
+        }
+        let dirty = records::save_changed(&tx, kitroom, &working)?;
+        records::mark_dirty(&tx, kitroom, dirty)?;
+        drain::drain(&tx, kitroom)?;
+        tx.commit()?;
+        Ok(refused)
     }
 
     /// Why these drafts would be refused; none when they would be taken. Nothing is stored.
@@ -146,6 +225,69 @@ impl Store {
     }
 }
 
+/// Parts many ops into groups that fit well into one push.
+#[derive(Debug, Default)]
+struct Group {
+    name: String,
+    ops: usize,
+    bytes: usize,
+}
+
+impl Group {
+    const OPS: usize = MAX_OPS / 5;
+    const BYTES: usize = MAX_PUSH_BYTES / 4;
+
+    /// The group of the next op.
+    fn next(&mut self, id: Uuid, bytes: usize) -> String {
+        if self.ops == 0 || self.ops == Self::OPS || self.bytes + bytes > Self::BYTES {
+            *self = Self { name: id.to_string(), ops: 0, bytes: 0 };
+        }
+        self.ops += 1;
+        self.bytes += bytes;
+        self.name.clone()
+    }
+}
+
+/// Puts ops into the outbox, under the numbers that the sync machine gives them.
+fn enqueue<'a>(
+    conn: &Connection,
+    kitroom: Uuid,
+    replica: Uuid,
+    ops: impl Iterator<Item = &'a Op>,
+    now: Timestamp,
+) -> Result<()> {
+    let mut by_id: HashMap<Uuid, OutboxOp> = HashMap::new();
+    let mut new = Vec::new();
+    for op in ops {
+        let op = OutboxOp::new(op, now);
+        let (op_id, record_id, group) = (op.op_id, op.record_id, op.group.clone());
+        new.push(NewOp { op_id, group, record_id, bytes: op.bytes()? });
+        by_id.insert(op_id, op);
+    }
+    let bytes = new.iter().map(|op| op.bytes).sum();
+    if let Some(problem) = too_large(new.len(), bytes, Limits::default()) {
+        return Err(Error::of_problem("nothing was saved", problem).hint("do it in smaller steps"));
+    }
+    let sizes: HashMap<Uuid, usize> = new.iter().map(|op| (op.op_id, op.bytes)).collect();
+    let kept = kitrooms::kept(conn, kitroom)?;
+    let mut machine = Replica::restore(replica, [(kitroom, kept, Vec::new())], Patience::SHORT);
+    // A change needs neither chance nor a new id.
+    let luck = Luck { roll: 0, id: Uuid::nil() };
+    for write in machine.step(Event::Changed { kitroom, ops: new }, luck).writes {
+        match write {
+            Write::Enqueue { op_id, op_no, base_seq, .. } => {
+                if let Some(op) = by_id.remove(&op_id) {
+                    let bytes = sizes.get(&op_id).copied().unwrap_or_default();
+                    outbox::insert(conn, kitroom, &OutboxOp { op_no, base_seq, ..op }, bytes)?;
+                }
+            }
+            Write::Room(kitroom, kept) => kitrooms::keep(conn, kitroom, &kept)?,
+            _ => {}
+        }
+    }
+    Ok(())
+}
+
 /// Decides drafts against what the store holds.
 fn decide(
     conn: &Connection,
@@ -160,7 +302,7 @@ fn decide(
         .zip(ids)
         .map(|(d, id)| op(*id, &group, (d.kind.name, d.record_id, d.action, &d.payload), room.base_seq))
         .collect::<Result<Vec<Op>>>()?;
-    let mut working = Working::new(room.base_seq);
+    let mut working = Working::foreseeing(room.base_seq);
     for op in &ops {
         load_for(conn, room.id, &mut working, op)?;
     }

@@ -1,7 +1,8 @@
-//! The stored masses: what a change made stale is recomputed by the pure function, in the same transaction.
+//! The stored masses, states and stocks: what a change made stale is recomputed by the pure function, in the same transaction.
 
 use std::collections::{BTreeSet, HashMap, HashSet};
 
+use domain::condition::{Movement, StateEvent, item_state, stock_left};
 use domain::kinds::{self, reference_id};
 use domain::mass::{
     CheckFact, Evidence, ItemFacts, RepeatSums, ScaleEvidence, SittingEvidence, WeighingFact, item_mass,
@@ -45,6 +46,16 @@ pub(super) fn drain(conn: &Connection, kitroom: Uuid) -> Result<()> {
     for item in items {
         known.refresh(item)?;
     }
+    for item in take(conn, kitroom, "state")? {
+        let entries = naming(conn, kitroom, &kinds::log_entry::KIND, "item_id", ("item", item))?;
+        let events: Vec<StateEvent> = entries.iter().filter_map(StateEvent::of).collect();
+        items::save_state(conn, kitroom, item, &item_state(&events))?;
+    }
+    for item in take(conn, kitroom, "stock")? {
+        let entries = naming(conn, kitroom, &kinds::stock_entry::KIND, "item_id", ("item", item))?;
+        let movements: Vec<Movement> = entries.iter().filter_map(Movement::of).collect();
+        items::save_stock(conn, kitroom, item, &stock_left(&movements, None))?;
+    }
     Ok(())
 }
 
@@ -86,6 +97,11 @@ fn naming(
 
 /// Which of these facts are replaced by one that stands.
 fn superseded(conn: &Connection, kitroom: Uuid, kind: &str, facts: &[Stored]) -> Result<HashSet<Uuid>> {
+    // Facts are named by nothing but what replaces them, and mostly nothing does.
+    let mut any = conn.prepare_cached("SELECT 1 FROM refs WHERE kitroom = ?1 AND to_kind = ?2 LIMIT 1")?;
+    if !any.exists(params![kitroom, kind])? {
+        return Ok(HashSet::new());
+    }
     let mut statement = conn.prepare_cached(
         "SELECT 1 FROM refs JOIN view USING (kitroom, kind, id)
          WHERE kitroom = ?1 AND to_kind = ?2 AND to_id = ?3 AND field = 'supersedes_id' AND live = 1",
@@ -261,16 +277,9 @@ impl Store {
     /// # Errors
     /// When the store cannot be read.
     pub fn masses_out_of_step(&self, kitroom: Uuid) -> Result<Vec<String>> {
-        let weighings = self.records(kitroom, &kinds::weighing::KIND)?;
-        let evidence = Evidence::of_kitroom(
-            &self.records(kitroom, &kinds::scale::KIND)?,
-            &self.records(kitroom, &kinds::sitting::KIND)?,
-            &self.records(kitroom, &kinds::check_reading::KIND)?,
-            &weighings,
-        );
-        let superseded = Evidence::superseded(&weighings);
+        let (weighings, evidence) = self.evidence(kitroom)?;
         let mut by_item: HashMap<Uuid, Vec<WeighingFact>> = HashMap::new();
-        for fact in weighings.iter().filter_map(|record| WeighingFact::from_record(record, &superseded)) {
+        for fact in weighings {
             by_item.entry(fact.body.item_id.into()).or_default().push(fact);
         }
         let stored: HashMap<Uuid, items::ItemLine> =

@@ -1,8 +1,10 @@
 //! Items ready to be listed and found.
 
+use domain::condition::{StateView, StockView, item_state};
 use domain::sync::record::Stored;
 use domain::time::Timestamp;
 use domain::wire::item::ItemBody;
+use domain::wire::log_entry::ItemState;
 use domain::wire::mass::ItemMass;
 use domain::wire::shape;
 use rusqlite::{Connection, OptionalExtension, Row, params};
@@ -27,6 +29,10 @@ pub struct ItemLine {
     pub tag: Option<String>,
     /// Its mass, once computed.
     pub mass: Option<ItemMass>,
+    /// Whether it may be used.
+    pub state: StateView,
+    /// How many units are left of a kind of like units.
+    pub stock: StockView,
 }
 
 /// The few columns of a long list.
@@ -50,6 +56,10 @@ pub struct ItemRow<'a> {
     pub n: i64,
     /// When it was last weighed.
     pub last_weighed_at: &'a str,
+    /// The name of its state.
+    pub state: &'a str,
+    /// How many units are left of a kind of like units; none when that is not known, or it is one thing.
+    pub stock: Option<i64>,
 }
 
 /// Lower case, for finding without minding capitals.
@@ -99,10 +109,26 @@ pub(super) fn save_mass(conn: &Connection, kitroom: Uuid, id: Uuid, mass: &ItemM
     Ok(())
 }
 
-const COLUMNS: &str = "id, name, kind, size, tag, mass";
+/// Keeps the state of an item.
+pub(super) fn save_state(conn: &Connection, kitroom: Uuid, id: Uuid, view: &StateView) -> Result<()> {
+    conn.prepare_cached("UPDATE items SET state = ?3, state_name = ?4 WHERE kitroom = ?1 AND id = ?2")?
+        .execute(params![kitroom, id, serde_json::to_string(view)?, view.state.name()])?;
+    Ok(())
+}
+
+/// Keeps the stock of an item.
+pub(super) fn save_stock(conn: &Connection, kitroom: Uuid, id: Uuid, view: &StockView) -> Result<()> {
+    conn.prepare_cached("UPDATE items SET stock = ?3, stock_left = ?4 WHERE kitroom = ?1 AND id = ?2")?
+        .execute(params![kitroom, id, serde_json::to_string(view)?, view.stock])?;
+    Ok(())
+}
+
+const COLUMNS: &str = "id, name, kind, size, tag, mass, state, stock";
 
 fn read(row: &Row<'_>) -> rusqlite::Result<ItemLine> {
     let mass: Option<String> = row.get(5)?;
+    let state: Option<String> = row.get(6)?;
+    let stock: Option<String> = row.get(7)?;
     Ok(ItemLine {
         id: row.get(0)?,
         name: row.get(1)?,
@@ -110,6 +136,8 @@ fn read(row: &Row<'_>) -> rusqlite::Result<ItemLine> {
         size: row.get(3)?,
         tag: row.get(4)?,
         mass: mass.and_then(|text| serde_json::from_str(&text).ok()),
+        state: state.and_then(|text| serde_json::from_str(&text).ok()).unwrap_or_else(|| item_state(&[])),
+        stock: stock.and_then(|text| serde_json::from_str(&text).ok()).unwrap_or_default(),
     })
 }
 
@@ -122,6 +150,10 @@ pub struct Wanted {
     pub part: Option<String>,
     /// Only those that were never weighed.
     pub unweighed: bool,
+    /// Only those in this state.
+    pub state: Option<ItemState>,
+    /// Also those that are retired.
+    pub retired: bool,
 }
 
 impl Store {
@@ -146,14 +178,20 @@ impl Store {
         mut each: impl FnMut(ItemRow<'_>) -> Result<()>,
     ) -> Result<()> {
         let mut statement = self.conn.prepare_cached(
-            "SELECT name, kind, size, tag, mass_g, mass_u_g, mass_basis, mass_n, last_weighed_at FROM items
+            "SELECT name, kind, size, tag, mass_g, mass_u_g, mass_basis, mass_n, last_weighed_at, state_name,
+                    stock_left
+             FROM items
              WHERE kitroom = ?1 AND (?2 IS NULL OR kind = ?2)
                AND (?3 IS NULL OR instr(fold, ?3) > 0 OR instr(tag_fold, ?3) > 0)
                AND (NOT ?4 OR last_weighed_at IS NULL)
+               AND (?5 OR state_name <> 'retired') AND (?6 IS NULL OR state_name = ?6)
              ORDER BY fold, id",
         )?;
         let part = wanted.part.as_deref().map(fold);
-        let mut rows = statement.query(params![kitroom, wanted.kind, part, wanted.unweighed])?;
+        let retired = wanted.retired || wanted.state == Some(ItemState::Retired);
+        let state = wanted.state.map(ItemState::name);
+        let mut rows =
+            statement.query(params![kitroom, wanted.kind, part, wanted.unweighed, retired, state])?;
         while let Some(row) = rows.next()? {
             let text = |at: usize| -> Result<&str> {
                 Ok(row.get_ref(at)?.as_str_or_null().map_err(rusqlite::Error::from)?.unwrap_or(""))
@@ -168,6 +206,8 @@ impl Store {
                 basis: text(6)?,
                 n: row.get(7)?,
                 last_weighed_at: text(8)?,
+                state: text(9)?,
+                stock: row.get(10)?,
             })?;
         }
         Ok(())
@@ -182,25 +222,35 @@ impl Store {
         Ok(self.conn.query_row(sql, [kitroom], |row| row.get(0))?)
     }
 
-    /// How many live items were weighed at or after this time, of how many.
+    /// How many live items are retired.
+    ///
+    /// # Errors
+    /// When the store cannot be read.
+    pub fn retired_count(&self, kitroom: Uuid) -> Result<i64> {
+        let sql = "SELECT count(*) FROM items WHERE kitroom = ?1 AND state_name = 'retired'";
+        Ok(self.conn.query_row(sql, [kitroom], |row| row.get(0))?)
+    }
+
+    /// How many live items that are not retired were weighed at or after this time, of how many.
     ///
     /// # Errors
     /// When the store cannot be read.
     pub fn weighed_since(&self, kitroom: Uuid, since: Timestamp) -> Result<(i64, i64)> {
         // Times are kept in UTC to the millisecond, so that their text sorts as they do.
-        let sql =
-            "SELECT count(*) FILTER (WHERE last_weighed_at >= ?2), count(*) FROM items WHERE kitroom = ?1";
+        let sql = "SELECT count(*) FILTER (WHERE last_weighed_at >= ?2), count(*) FROM items
+             WHERE kitroom = ?1 AND state_name <> 'retired'";
         let row = |row: &Row<'_>| Ok((row.get(0)?, row.get(1)?));
         Ok(self.conn.query_row(sql, params![kitroom, since.to_string()], row)?)
     }
 
-    /// The live items whose mass lies within this share of it, or `least_g`, of this one; nearest first.
+    /// The live items not retired whose mass lies within this share of it, or `least_g`, of this one; nearest first.
     ///
     /// # Errors
     /// When the store cannot be read.
     pub fn items_near(&self, kitroom: Uuid, mass_g: f64, least_g: f64, share: f64) -> Result<Vec<ItemLine>> {
         let sql = format!(
-            "SELECT {COLUMNS} FROM items WHERE kitroom = ?1 AND abs(mass_g - ?2) <= max(?3, mass_g * ?4)
+            "SELECT {COLUMNS} FROM items
+             WHERE kitroom = ?1 AND state_name <> 'retired' AND abs(mass_g - ?2) <= max(?3, mass_g * ?4)
              ORDER BY abs(mass_g - ?2), id"
         );
         let mut statement = self.conn.prepare_cached(&sql)?;

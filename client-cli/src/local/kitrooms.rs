@@ -1,5 +1,6 @@
 //! The kitrooms on this device.
 
+use domain::sync::client::Kept;
 use domain::sync::op::Role;
 use domain::wire::kitroom::Purpose;
 use rusqlite::{Connection, OptionalExtension, Row, params};
@@ -83,6 +84,50 @@ pub(super) fn find(conn: &Connection, id: Uuid) -> Result<Kitroom> {
     found.ok_or_else(|| Error::refused("this kitroom is not on this device").hint("see: tare kitroom list"))
 }
 
+/// What the sync machine keeps of a kitroom.
+pub(super) fn kept(conn: &Connection, id: Uuid) -> Result<Kept> {
+    let mut statement = conn.prepare_cached(
+        "SELECT place = 'linked', epoch, cursor, ack, generation, base_seq, last_op_no, adrift, replacing
+         FROM kitrooms WHERE id = ?1",
+    )?;
+    Ok(statement.query_row([id], |row| {
+        let replacing: Option<String> = row.get(8)?;
+        Ok(Kept {
+            linked: row.get(0)?,
+            epoch: row.get(1)?,
+            cursor: row.get(2)?,
+            ack: row.get(3)?,
+            generation: row.get(4)?,
+            base_seq: row.get(5)?,
+            last_op_no: row.get(6)?,
+            adrift: row.get(7)?,
+            replace: replacing.and_then(|text| serde_json::from_str(&text).ok()),
+        })
+    })?)
+}
+
+/// Keeps it.
+pub(super) fn keep(conn: &Connection, id: Uuid, kept: &Kept) -> Result<()> {
+    let replacing = kept.replace.as_ref().map(serde_json::to_string).transpose()?;
+    conn.prepare_cached(
+        "UPDATE kitrooms SET place = iif(?2, 'linked', place), epoch = ?3, cursor = ?4, ack = ?5, generation = ?6,
+             base_seq = ?7, last_op_no = ?8, adrift = ?9, replacing = ?10 WHERE id = ?1",
+    )?
+    .execute(params![
+        id,
+        kept.linked,
+        kept.epoch,
+        kept.cursor,
+        kept.ack,
+        kept.generation,
+        kept.base_seq,
+        kept.last_op_no,
+        kept.adrift,
+        replacing
+    ])?;
+    Ok(())
+}
+
 impl Store {
     /// All kitrooms, by name.
     ///
@@ -93,6 +138,16 @@ impl Store {
         let mut statement = self.conn.prepare_cached(&sql)?;
         let kitrooms = statement.query_map([], read)?.collect::<rusqlite::Result<_>>()?;
         Ok(kitrooms)
+    }
+
+    /// Takes a kitroom back that has just been made and is not on the service.
+    ///
+    /// # Errors
+    /// When the store cannot be written.
+    pub fn purge_kitroom(&mut self, id: Uuid) -> Result<()> {
+        let tx = self.begin()?;
+        remove(&tx, id)?;
+        Ok(tx.commit()?)
     }
 
     /// One kitroom.
@@ -166,16 +221,6 @@ impl Store {
     pub fn use_kitroom(&self, id: Uuid) -> Result<()> {
         self.set_setting("kitroom", Some(&id.to_string()))
     }
-
-    /// Takes everything of a kitroom off this device. Unsent work must have been exported before.
-    ///
-    /// # Errors
-    /// When the store cannot be written.
-    pub fn purge_kitroom(&mut self, id: Uuid) -> Result<()> {
-        let tx = self.begin()?;
-        remove(&tx, id)?;
-        Ok(tx.commit()?)
-    }
 }
 
 pub(super) fn insert(
@@ -194,7 +239,18 @@ pub(super) fn insert(
 }
 
 pub(super) fn remove(conn: &Connection, id: Uuid) -> Result<()> {
-    for table in ["base", "view", "refs", "outbox", "items", "sitting_repeats", "dirty"] {
+    for table in [
+        "base",
+        "incoming",
+        "overlay",
+        "recovery",
+        "refs",
+        "outbox",
+        "items",
+        "sitting_repeats",
+        "dirty",
+        "numbers",
+    ] {
         conn.execute(&format!("DELETE FROM {table} WHERE kitroom = ?1"), [id])?;
     }
     conn.execute("DELETE FROM kitrooms WHERE id = ?1", [id])?;

@@ -1,18 +1,27 @@
 //! The replica on this device: SQLite in one folder that only its owner can read.
 //!
-//! `base` is what the service last told, `outbox` what was done here, `view` is base with the outbox replayed on top:
-//! what people see. Every change is decided by the same pure code that the service uses before it enters the outbox.
+//! `base` is what the service last told, `outbox` what was done here, `view` is base with the outbox replayed on top
+//! (`overlay` holds what that changes): what people see. Every change is decided by the same pure code that the service uses before it enters the outbox.
 //! One transaction for each thing that a person does, and one for each page that is pulled, cursor included.
 
 pub mod act;
 mod drain;
+mod evidence;
 pub mod items;
 pub mod kitrooms;
+pub mod loadouts;
+pub mod machine;
+pub mod named;
 pub mod outbox;
+mod page;
+mod place;
 mod rebase;
 mod records;
+pub mod recovery;
 pub mod rehome;
+pub mod replace;
 mod settings;
+mod waiting;
 
 use std::fs;
 use std::path::{Path, PathBuf};
@@ -27,8 +36,12 @@ use crate::mint::Mint;
 pub use act::Draft;
 pub use items::ItemLine;
 pub use kitrooms::{Kitroom, Place};
+pub use machine::{Machine, Stepped};
 pub use outbox::{OutboxCounts, OutboxOp, State};
-pub use rebase::{PageApplied, epoch_changed};
+pub use page::PageApplied;
+pub use place::Moved;
+pub use replace::Lost;
+pub use waiting::Waiting;
 
 /// The layout of this version.
 const LAYOUT: i32 = 1;
@@ -67,7 +80,7 @@ impl Store {
                 .hint("use the newer tare; nothing was changed"));
         }
         if layout < LAYOUT {
-            lay(&mut conn)?;
+            lay(&mut conn, env)?;
         }
         Ok(Self { conn, env: env.clone(), mint: Mint::new() })
     }
@@ -89,19 +102,19 @@ impl Store {
         Ok(self.conn.transaction_with_behavior(TransactionBehavior::Immediate)?)
     }
 
-    /// SQLite's own check of the file: empty when it is sound.
+    /// SQLite's own check of the whole file, indexes included: empty when it is sound.
     ///
     /// # Errors
     /// When the file cannot be read at all.
     pub fn faults(&self) -> Result<Vec<String>> {
-        let mut statement = self.conn.prepare("PRAGMA quick_check")?;
+        let mut statement = self.conn.prepare("PRAGMA integrity_check")?;
         let lines = statement.query_map([], |row| row.get::<_, String>(0))?;
         let lines = lines.collect::<rusqlite::Result<Vec<_>>>()?;
         Ok(lines.into_iter().filter(|line| line != "ok").collect())
     }
 }
 
-fn lay(conn: &mut Connection) -> Result<()> {
+fn lay(conn: &mut Connection, env: &Env) -> Result<()> {
     conn.pragma_update_and_check(None, "journal_mode", "WAL", |_| Ok(()))?;
     let tx = conn.transaction_with_behavior(TransactionBehavior::Immediate)?;
     let layout: i32 = tx.pragma_query_value(None, "user_version", |row| row.get(0))?;
@@ -109,6 +122,7 @@ fn lay(conn: &mut Connection) -> Result<()> {
     if layout == 0 {
         tx.execute_batch(include_str!("schema.sql"))?;
         tx.pragma_update(None, "user_version", LAYOUT)?;
+        place::note(&tx, env)?;
     }
     Ok(tx.commit()?)
 }

@@ -1,15 +1,16 @@
 //! What was done here and has not come back from the service yet.
 
-use domain::sync::op::{Action, OpStatus};
+use domain::sync::op::{Action, Op};
 use domain::time::Timestamp;
 use domain::wire::problem::Problem;
 use domain::wire::shape::Object;
-use domain::wire::sync::{MAX_OPS, MAX_PUSH_BYTES, PushOp, PushResponse, SyncLimits};
-use rusqlite::{Row, params};
+use domain::wire::sync::PushOp;
+use rusqlite::{Connection, Row, params};
 use uuid::Uuid;
 
-use super::{Store, rebase};
-use crate::error::{Error, Result};
+use super::Store;
+use super::rebase::Affected;
+use crate::error::Result;
 
 /// Where an op is on its way.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -85,8 +86,6 @@ pub struct OutboxCounts {
     pub acked: i64,
     /// Refused and waiting for a person.
     pub rejected: i64,
-    /// Of those, contradictions with somebody else's change.
-    pub conflicts: i64,
     /// Refused and put aside.
     pub aside: i64,
     /// Not sent yet, and no longer fitting what the service has.
@@ -123,6 +122,31 @@ pub(super) fn read(row: &Row<'_>) -> rusqlite::Result<OutboxOp> {
 }
 
 impl OutboxOp {
+    /// One that is not in the outbox yet: its number and its base are the sync machine's to give.
+    pub(super) fn new(op: &Op, done_at: Timestamp) -> Self {
+        Self {
+            op_no: 0,
+            op_id: op.op_id,
+            group: op.group.clone(),
+            kind: op.kind.clone(),
+            record_id: op.record_id,
+            action: op.action,
+            base_seq: op.base_seq,
+            payload: op.payload.clone(),
+            done_at,
+            state: State::Pending,
+            seq: None,
+            problem: None,
+            applies: true,
+        }
+    }
+
+    /// Its size in a push, with the comma behind it and whatever its number and its base will be.
+    pub(super) fn bytes(&self) -> Result<usize> {
+        const NUMBERS: usize = 40;
+        Ok(serde_json::to_vec(&self.to_push())?.len() + 1 + NUMBERS)
+    }
+
     /// As it is pushed.
     #[must_use]
     pub fn to_push(&self) -> PushOp {
@@ -146,81 +170,16 @@ impl OutboxOp {
     }
 }
 
-/// Room for the envelope of a push.
-const ENVELOPE_BYTES: usize = 1024;
-
 impl Store {
-    /// The next ops to send: whole groups in order, at most 500 ops and 1 MiB. They are marked as sent first, so that
-    /// after a crash it is known that an answer may have been lost.
+    /// These ops as they are pushed, in this order.
     ///
     /// # Errors
-    /// When the store cannot be read or written, or a group is too large to be sent at all.
-    pub fn take_batch(&mut self, kitroom: Uuid, limits: &SyncLimits) -> Result<Vec<OutboxOp>> {
-        let (most, most_bytes) = (limits.push_ops.min(MAX_OPS), limits.push_bytes.min(MAX_PUSH_BYTES));
-        let tx = self.begin()?;
-        let sql = format!(
-            "SELECT {COLUMNS} FROM outbox WHERE kitroom = ?1 AND state IN ('pending', 'sent') ORDER BY ord LIMIT {}",
-            MAX_OPS + 1
-        );
-        let waiting: Vec<OutboxOp> =
-            tx.prepare_cached(&sql)?.query_map([kitroom], read)?.collect::<rusqlite::Result<_>>()?;
-        let mut batch: Vec<OutboxOp> = Vec::new();
-        let mut bytes = ENVELOPE_BYTES;
-        for group in waiting.chunk_by(|a, b| a.group == b.group) {
-            let size: usize = group
-                .iter()
-                .map(|op| serde_json::to_vec(&op.to_push()).map_or(0, |json| json.len() + 1))
-                .sum();
-            if batch.len() + group.len() > most || bytes + size > most_bytes {
-                if batch.is_empty() {
-                    return Err(Error::refused("one step of the outbox is too large to be sent")
-                        .because(format!("{} changes of {size} bytes", group.len()))
-                        .hint("run: tare doctor"));
-                }
-                break;
-            }
-            bytes += size;
-            batch.extend_from_slice(group);
-        }
-        for op in &batch {
-            tx.prepare_cached("UPDATE outbox SET state = 'sent' WHERE kitroom = ?1 AND op_id = ?2")?
-                .execute(params![kitroom, op.op_id])?;
-        }
-        tx.commit()?;
-        Ok(batch)
-    }
-
-    /// Writes down what became of a push. What was refused leaves the view; nothing is forgotten.
-    ///
-    /// # Errors
-    /// When the store cannot be read or written.
-    pub fn note_results(&mut self, kitroom: Uuid, response: &PushResponse) -> Result<()> {
-        let (account, replica) = (self.account_id()?, self.replica_id()?);
-        let tx = self.begin()?;
-        let mut affected = rebase::Affected::default();
-        for result in &response.results {
-            let (state, seq) = match result.status {
-                OpStatus::Applied | OpStatus::Merged | OpStatus::Conflict | OpStatus::Noop => {
-                    ("acked", Some(result.seq.unwrap_or(response.head_seq)))
-                }
-                OpStatus::Rejected => ("rejected", None),
-                OpStatus::NotAttempted => ("pending", None),
-            };
-            let problem = result.problem.as_ref().map(serde_json::to_string).transpose()?;
-            // Only what still waits: a late answer must not bring back what a person has put aside since.
-            tx.prepare_cached(
-                "UPDATE outbox SET state = ?3, seq = ?4, problem = ?5
-                 WHERE kitroom = ?1 AND op_id = ?2 AND state IN ('pending', 'sent')",
-            )?
-            .execute(params![kitroom, result.op_id, state, seq, problem])?;
-            if state == "rejected" {
-                affected.add_op(&tx, kitroom, result.op_id)?;
-            }
-        }
-        rebase::settle(&tx, kitroom, &mut affected)?;
-        rebase::rebase(&tx, kitroom, affected, account, replica)?;
-        super::drain::drain(&tx, kitroom)?;
-        Ok(tx.commit()?)
+    /// When the store cannot be read.
+    pub fn to_push(&self, kitroom: Uuid, ops: &[Uuid]) -> Result<Vec<PushOp>> {
+        let sql = format!("SELECT {COLUMNS} FROM outbox WHERE kitroom = ?1 AND op_id = ?2");
+        let mut statement = self.conn.prepare_cached(&sql)?;
+        let one = |op_id: &Uuid| Ok(statement.query_row(params![kitroom, op_id], read)?.to_push());
+        ops.iter().map(one).collect()
     }
 
     /// The ops of these states, in order.
@@ -234,6 +193,17 @@ impl Store {
         Ok(all.into_iter().filter(|op| states.contains(&op.state)).collect())
     }
 
+    /// The numbers of what waits to be sent, in the order in which it goes.
+    ///
+    /// # Errors
+    /// When the store cannot be read.
+    pub fn unsent_numbers(&self, kitroom: Uuid) -> Result<Vec<i64>> {
+        let mut statement = self.conn.prepare_cached(
+            "SELECT op_no FROM outbox WHERE kitroom = ?1 AND state IN ('pending', 'sent') ORDER BY ord",
+        )?;
+        Ok(statement.query_map([kitroom], |row| row.get(0))?.collect::<rusqlite::Result<_>>()?)
+    }
+
     /// How many ops are where.
     ///
     /// # Errors
@@ -241,9 +211,7 @@ impl Store {
     pub fn outbox_counts(&self, kitroom: Uuid) -> Result<OutboxCounts> {
         let mut counts = OutboxCounts::default();
         let mut statement = self.conn.prepare_cached(
-            "SELECT state, count(*), sum(1 - applies),
-                    sum(ifnull(json_extract(problem, '$.type') LIKE '%:conflict-pending', 0))
-             FROM outbox WHERE kitroom = ?1 GROUP BY state",
+            "SELECT state, count(*), sum(1 - applies) FROM outbox WHERE kitroom = ?1 GROUP BY state",
         )?;
         let mut rows = statement.query([kitroom])?;
         while let Some(row) = rows.next()? {
@@ -254,10 +222,7 @@ impl Store {
                     counts.unfit += row.get::<_, i64>(2)?;
                 }
                 State::Acked => counts.acked += n,
-                State::Rejected => {
-                    counts.rejected += n;
-                    counts.conflicts += row.get::<_, i64>(3)?;
-                }
+                State::Rejected => counts.rejected += n,
                 State::Aside => counts.aside += n,
             }
         }
@@ -268,11 +233,113 @@ impl Store {
     ///
     /// # Errors
     /// When the store cannot be written.
-    pub fn put_aside(&self, kitroom: Uuid, op_no: i64) -> Result<bool> {
+    pub fn put_aside(&self, kitroom: Uuid, op_id: Uuid) -> Result<bool> {
         let changed = self.conn.execute(
-            "UPDATE outbox SET state = 'aside' WHERE kitroom = ?1 AND op_no = ?2 AND state = 'rejected'",
-            params![kitroom, op_no],
+            "UPDATE outbox SET state = 'aside' WHERE kitroom = ?1 AND op_id = ?2 AND state = 'rejected'",
+            params![kitroom, op_id],
         )?;
         Ok(changed > 0)
     }
+}
+
+/// Takes an op in.
+pub(super) fn insert(conn: &Connection, kitroom: Uuid, op: &OutboxOp, bytes: usize) -> Result<()> {
+    conn.prepare_cached(
+        "INSERT INTO outbox (kitroom, op_no, op_id, grp, kind, record_id, action, base_seq, payload, done_at, state,
+         bytes) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, 'pending', ?11)",
+    )?
+    .execute(params![
+        kitroom,
+        op.op_no,
+        op.op_id,
+        op.group,
+        op.kind,
+        op.record_id,
+        op.action.name(),
+        op.base_seq,
+        serde_json::to_string(&op.payload)?,
+        op.done_at.millis(),
+        i64::try_from(bytes).unwrap_or(i64::MAX)
+    ])?;
+    Ok(())
+}
+
+/// Ops wait, or were sent.
+pub(super) fn set_state(conn: &Connection, kitroom: Uuid, ops: &[Uuid], state: &str) -> Result<()> {
+    let mut statement = conn.prepare_cached(
+        "UPDATE outbox SET state = ?3, seq = NULL, reach = NULL WHERE kitroom = ?1 AND op_id = ?2",
+    )?;
+    for op_id in ops {
+        statement.execute(params![kitroom, op_id, state])?;
+    }
+    Ok(())
+}
+
+/// The service has taken an op.
+pub(super) fn acked(conn: &Connection, kitroom: Uuid, op_id: Uuid, version: i64, at: i64) -> Result<()> {
+    conn.prepare_cached(
+        "UPDATE outbox SET state = 'acked', seq = ?3, reach = ?4, problem = NULL WHERE kitroom = ?1 AND op_id = ?2",
+    )?
+    .execute(params![kitroom, op_id, version, at])?;
+    Ok(())
+}
+
+/// The service has refused an op; what a person has put aside since stays there.
+pub(super) fn rejected(
+    conn: &Connection,
+    kitroom: Uuid,
+    op_id: Uuid,
+    problem: Option<&Problem>,
+) -> Result<()> {
+    let problem = problem.map(serde_json::to_string).transpose()?;
+    conn.prepare_cached(
+        "UPDATE outbox SET state = 'rejected', problem = ?3
+         WHERE kitroom = ?1 AND op_id = ?2 AND state IN ('pending', 'sent')",
+    )?
+    .execute(params![kitroom, op_id, problem])?;
+    Ok(())
+}
+
+/// Base holds an op's effect.
+pub(super) fn forget(conn: &Connection, kitroom: Uuid, op_id: Uuid) -> Result<()> {
+    conn.prepare_cached(
+        "DELETE FROM outbox WHERE kitroom = ?1 AND op_id = ?2 AND state IN ('pending', 'sent', 'acked')",
+    )?
+    .execute(params![kitroom, op_id])?;
+    Ok(())
+}
+
+/// Gives ops their numbers.
+pub(super) fn number(conn: &Connection, kitroom: Uuid, numbers: &[(Uuid, i64)]) -> Result<()> {
+    let mut statement =
+        conn.prepare_cached("UPDATE outbox SET op_no = ?3 WHERE kitroom = ?1 AND op_id = ?2")?;
+    for (op_id, op_no) in numbers {
+        statement.execute(params![kitroom, op_id, op_no])?;
+    }
+    Ok(())
+}
+
+/// Lets an op rest on an earlier base.
+pub(super) fn rest_on(conn: &Connection, kitroom: Uuid, op_id: Uuid, base_seq: i64) -> Result<()> {
+    conn.prepare_cached("UPDATE outbox SET base_seq = ?3 WHERE kitroom = ?1 AND op_id = ?2")?
+        .execute(params![kitroom, op_id, base_seq])?;
+    Ok(())
+}
+
+/// Moves ops into another kitroom, of which none of them has seen anything.
+pub(super) fn move_all(
+    conn: &Connection,
+    (from, to): (Uuid, Uuid),
+    numbers: &[(Uuid, i64)],
+    affected: &mut Affected,
+) -> Result<()> {
+    let mut statement = conn.prepare_cached(
+        "UPDATE outbox SET kitroom = ?2, op_no = ?4, base_seq = 0, state = 'pending', seq = NULL, reach = NULL
+         WHERE kitroom = ?1 AND op_id = ?3",
+    )?;
+    for (op_id, op_no) in numbers {
+        affected.add_op(conn, from, *op_id)?;
+        statement.execute(params![from, to, op_id, op_no])?;
+    }
+    Ok(())
 }

@@ -3,18 +3,17 @@
 use std::collections::{BTreeMap, HashSet};
 
 use domain::kinds::{self, Dirty, Kind};
-use domain::sync::op::{Actor, Deciding};
+use domain::sync::op::{Actor, Deciding, OpStatus};
 use domain::sync::record::Lookup;
 use domain::sync::working::Working;
 use domain::wire::problem::Problem;
-use domain::wire::sync::ChangesPage;
 use rusqlite::{Connection, OptionalExtension, params};
 use uuid::Uuid;
 
 use super::act::{load_for, op};
 use super::outbox::{self, OutboxOp};
-use super::{Store, drain, kitrooms, records};
-use crate::error::{Error, Result};
+use super::{kitrooms, records};
+use crate::error::Result;
 
 /// The records whose view has to be made anew.
 #[derive(Debug, Default)]
@@ -34,26 +33,6 @@ impl Affected {
     }
 }
 
-/// What a page brought.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
-pub struct PageApplied {
-    /// Changes that this device had not made itself.
-    pub received: usize,
-}
-
-/// Forgets the ops that base has reached; their records are affected.
-pub(super) fn settle(conn: &Connection, kitroom: Uuid, affected: &mut Affected) -> Result<()> {
-    let mut statement = conn.prepare_cached(
-        "DELETE FROM outbox WHERE kitroom = ?1 AND state = 'acked'
-         AND seq <= (SELECT base_seq FROM kitrooms WHERE id = ?1) RETURNING kind, record_id",
-    )?;
-    let rows = statement.query_map([kitroom], |row| Ok((row.get(0)?, row.get(1)?)))?;
-    for row in rows {
-        affected.0.insert(row?);
-    }
-    Ok(())
-}
-
 /// Makes the view of the affected records anew, and of everything that shares a step with them.
 pub(super) fn rebase(
     conn: &Connection,
@@ -68,7 +47,6 @@ pub(super) fn rebase(
     let groups = outstanding(conn, kitroom, &mut affected)?;
     let room = kitrooms::find(conn, kitroom)?;
     let mut stale: HashSet<Dirty> = HashSet::new();
-    let mut arrived: Vec<(&'static Kind, Uuid)> = Vec::new();
     // Every row is put back before any is judged: what a record's change makes stale hangs on others.
     let mut before = Working::new(room.base_seq);
     let known: Vec<(&'static Kind, Uuid)> =
@@ -76,20 +54,17 @@ pub(super) fn rebase(
     for (kind, id) in &known {
         records::load(conn, kitroom, &mut before, kind, *id)?;
     }
-    let mut working = Working::new(room.base_seq);
+    let mut working = Working::foreseeing(room.base_seq);
     let mut targets = Vec::new();
     for (kind, id) in &known {
-        match before.get(kind.name, *id) {
-            Some(record) => stale.extend((kind.dirties)(record, &before)),
-            None => arrived.push((kind, *id)),
+        if let Some(record) = before.get(kind.name, *id) {
+            stale.extend((kind.dirties)(record, &before));
         }
-        match records::of_base(conn, kitroom, kind, *id, replica)? {
-            Some(record) => {
-                records::save(conn, kitroom, kind, &record)?;
-                targets.extend(records::references(kind, &record.body));
-                working.load(kind.name, record);
-            }
-            None => records::forget(conn, kitroom, kind, *id)?,
+        let record = records::of_base(conn, kitroom, kind, *id, replica)?;
+        records::uncover(conn, kitroom, kind, *id, record.as_ref())?;
+        if let Some(record) = record {
+            targets.extend(records::references(kind, &record.body));
+            working.load(kind.name, record);
         }
     }
     for (kind, id) in targets {
@@ -108,7 +83,8 @@ pub(super) fn rebase(
         let deciding = Deciding { now, actor, refuse_future_times: false };
         let results = working.apply_group(&ops.iter().collect::<Vec<_>>(), &deciding);
         for result in results {
-            note_fit(conn, kitroom, result.op_id, result.problem.as_ref())?;
+            let fits = result.problem.is_none() && result.status != OpStatus::Conflict;
+            note_fit(conn, kitroom, result.op_id, fits, result.problem.as_ref())?;
         }
     }
     stale.extend(records::save_changed(conn, kitroom, &working)?);
@@ -119,8 +95,8 @@ pub(super) fn rebase(
         }
     }
     // A sitting may arrive after the weighings that name it.
-    for (kind, id) in arrived {
-        for (from, source, _) in records::referrers(conn, kitroom, kind.name, id)? {
+    for (kind, id) in &known {
+        for (from, source, _) in records::referrers(conn, kitroom, kind.name, *id)? {
             let Some(from) = kinds::kind(&from) else { continue };
             records::load(conn, kitroom, &mut working, from, source)?;
             if let Some(record) = working.get(from.name, source) {
@@ -146,6 +122,11 @@ fn outstanding(conn: &Connection, kitroom: Uuid, affected: &mut Affected) -> Res
     let mut members = conn.prepare_cached(&sql)?;
     let mut groups: BTreeMap<i64, Vec<OutboxOp>> = BTreeMap::new();
     let mut known: HashSet<String> = HashSet::new();
+    for names in settled(conn, kitroom)? {
+        if names.iter().any(|(kind, id)| affected.0.contains(&((*kind).to_owned(), *id))) {
+            names.into_iter().for_each(|(kind, id)| affected.add(kind, id));
+        }
+    }
     let mut unseen: Vec<(String, Uuid)> = affected.0.iter().cloned().collect();
     while let Some((kind, id)) = unseen.pop() {
         let names = touching.query_map(params![kitroom, kind, id], |row| row.get::<_, String>(0))?;
@@ -168,76 +149,35 @@ fn outstanding(conn: &Connection, kitroom: Uuid, affected: &mut Affected) -> Res
     Ok(groups.into_values().collect())
 }
 
-fn last_seen(conn: &Connection, kitroom: Uuid, kind: &str, id: Uuid) -> Result<Option<String>> {
-    let mut statement =
-        conn.prepare_cached("SELECT record FROM view WHERE kitroom = ?1 AND kind = ?2 AND id = ?3")?;
-    Ok(statement.query_row(params![kitroom, kind, id], |row| row.get(0)).optional()?)
+/// What each unsettled decision of a conflict touches: the conflict, and the records that it names.
+pub(super) fn settled(conn: &Connection, kitroom: Uuid) -> Result<Vec<Vec<(&'static str, Uuid)>>> {
+    let mut statement = conn.prepare_cached(
+        "SELECT DISTINCT record_id FROM outbox
+         WHERE kitroom = ?1 AND action = 'settle' AND state IN ('pending', 'sent', 'acked')",
+    )?;
+    let ids: Vec<Uuid> =
+        statement.query_map([kitroom], |row| row.get(0))?.collect::<rusqlite::Result<_>>()?;
+    let kind = &kinds::conflict::KIND;
+    ids.into_iter()
+        .map(|id| {
+            let mut names = vec![(kind.name, id)];
+            if let Some(conflict) = records::of_view(conn, kitroom, kind, id)? {
+                names.extend(kind.hooks.names.map(|names| names(&conflict.body)).unwrap_or_default());
+            }
+            Ok(names)
+        })
+        .collect()
 }
 
-fn note_fit(conn: &Connection, kitroom: Uuid, op_id: Uuid, problem: Option<&Problem>) -> Result<()> {
+fn note_fit(
+    conn: &Connection,
+    kitroom: Uuid,
+    op_id: Uuid,
+    fits: bool,
+    problem: Option<&Problem>,
+) -> Result<()> {
     let text = problem.map(serde_json::to_string).transpose()?;
     conn.prepare_cached("UPDATE outbox SET applies = ?3, problem = ?4 WHERE kitroom = ?1 AND op_id = ?2")?
-        .execute(params![kitroom, op_id, problem.is_none(), text])?;
+        .execute(params![kitroom, op_id, fits, text])?;
     Ok(())
-}
-
-impl Store {
-    /// Takes a page of changes in: rows and cursor together, or nothing.
-    ///
-    /// # Errors
-    /// Refused when the kitroom's epoch is another one than before; otherwise when the store cannot be written or the
-    /// page holds a record that cannot be read.
-    pub fn apply_page(&mut self, kitroom: Uuid, page: &ChangesPage) -> Result<PageApplied> {
-        let (account, replica) = (self.account_id()?, self.replica_id()?);
-        let tx = self.begin()?;
-        let room = kitrooms::find(&tx, kitroom)?;
-        if room.epoch.is_some_and(|epoch| epoch != page.epoch) {
-            return Err(epoch_changed(&room.name));
-        }
-        let mut applied = PageApplied::default();
-        let mut affected = Affected::default();
-        for change in &page.changes {
-            let own = tx
-                .prepare_cached(
-                    "SELECT 1 FROM outbox WHERE kitroom = ?1 AND kind = ?2 AND record_id = ?3 AND seq = ?4",
-                )?
-                .exists(params![kitroom, change.kind, change.id, change.seq])?;
-            applied.received += usize::from(!own);
-            let mut record = change.record.as_ref().map(serde_json::to_string).transpose()?;
-            // A tombstone carries no record; the last one stays, so that it can be brought back. What was deleted here
-            // may have changed here just before.
-            if own && change.deleted && record.is_none() {
-                record = last_seen(&tx, kitroom, &change.kind, change.id)?;
-            }
-            tx.prepare_cached(
-                "INSERT INTO base (kitroom, kind, id, seq, deleted, own, record) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)
-                 ON CONFLICT (kitroom, kind, id) DO UPDATE
-                 SET seq = ?4, deleted = ?5, own = ?6, record = ifnull(?7, record)",
-            )?
-            .execute(params![kitroom, change.kind, change.id, change.seq, change.deleted, own, record])?;
-            affected.add(&change.kind, change.id);
-        }
-        let last = page.changes.last().map_or(room.base_seq, |change| change.seq);
-        let reached = if page.has_more { last } else { page.head_seq };
-        tx.execute(
-            "UPDATE kitrooms SET epoch = ?2, cursor = ?3, base_seq = max(base_seq, ?4) WHERE id = ?1",
-            params![kitroom, page.epoch, page.next_cursor, reached],
-        )?;
-        settle(&tx, kitroom, &mut affected)?;
-        rebase(&tx, kitroom, affected, account, replica)?;
-        // Sums over many records wait for the last page; whoever reads in between brings them up to date.
-        if !page.has_more {
-            drain::drain(&tx, kitroom)?;
-        }
-        tx.commit()?;
-        Ok(applied)
-    }
-}
-
-/// The service is not the one that this device knew.
-#[must_use]
-pub fn epoch_changed(name: &str) -> Error {
-    Error::refused(format!("the service's copy of {name} is not the one that this device knows"))
-        .because("it was restored from a backup or copied, so changes may be missing there")
-        .hint("nothing was changed on this device; ask whoever runs the service before you go on")
 }

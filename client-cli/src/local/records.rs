@@ -6,7 +6,6 @@ use domain::kinds::{self, Dirty, KINDS, Kind};
 use domain::sync::canonical::row_hash;
 use domain::sync::record::{EXISTENCE, Stored, UnitMark};
 use domain::sync::working::Working;
-use domain::time::Timestamp;
 use domain::wire::shape::Object;
 use domain::wire::sync::Digest;
 use rusqlite::{Connection, OptionalExtension, params};
@@ -22,7 +21,7 @@ fn unreadable(kind: &str, id: Uuid) -> Error {
     Error::internal(format!("a stored {kind} cannot be read")).because(id).hint("run: tare doctor")
 }
 
-fn parse(kind: &'static Kind, id: Uuid, text: &str, deleted: bool) -> Result<Stored> {
+pub(super) fn parse(kind: &'static Kind, id: Uuid, text: &str, deleted: bool) -> Result<Stored> {
     let object: Object = serde_json::from_str(text)?;
     let mut record = Stored::from_wire(kind, &object).ok_or_else(|| unreadable(kind.name, id))?;
     record.deleted = deleted;
@@ -44,7 +43,7 @@ pub(super) fn of_view(
     let Some((text, deleted)) = row else { return Ok(None) };
     let mut record = parse(kind, id, &text, deleted)?;
     if !kind.is_fact() {
-        record.units = [(EXISTENCE.to_owned(), UnitMark { seq: 0, replica: None })].into();
+        record.units = [(EXISTENCE.to_owned(), UnitMark::new(0, None))].into();
     }
     Ok(Some(record))
 }
@@ -70,7 +69,7 @@ pub(super) fn of_base(
     let mut record = parse(kind, id, &text, deleted)?;
     record.version = seq;
     if !kind.is_fact() {
-        let mark = UnitMark { seq, replica: own.then_some(replica) };
+        let mark = UnitMark::new(seq, own.then_some(replica));
         record.units = [(EXISTENCE.to_owned(), mark)].into();
     }
     Ok(Some(record))
@@ -137,34 +136,54 @@ pub(super) fn referrers(
     Ok(rows.collect::<rusqlite::Result<_>>()?)
 }
 
-/// Writes a record into the view, with its references and, for an item, its line.
+/// Lays a record that the outbox has changed over base.
 pub(super) fn save(conn: &Connection, kitroom: Uuid, kind: &'static Kind, record: &Stored) -> Result<()> {
     let text = serde_json::to_string(&record.to_wire())?;
     conn.prepare_cached(
-        "INSERT INTO view (kitroom, kind, id, live, deleted, record) VALUES (?1, ?2, ?3, ?4, ?5, ?6)
+        "INSERT INTO overlay (kitroom, kind, id, live, deleted, record) VALUES (?1, ?2, ?3, ?4, ?5, ?6)
          ON CONFLICT (kitroom, kind, id) DO UPDATE SET live = ?4, deleted = ?5, record = ?6",
     )?
     .execute(params![kitroom, kind.name, record.id, record.is_live(), record.deleted, text])?;
-    drop_references(conn, kitroom, kind, record.id)?;
+    index(conn, kitroom, kind, record.id, Some(record), false)
+}
+
+/// Shows a record as base has it, if it has one.
+pub(super) fn uncover(
+    conn: &Connection,
+    kitroom: Uuid,
+    kind: &'static Kind,
+    id: Uuid,
+    record: Option<&Stored>,
+) -> Result<()> {
+    conn.prepare_cached("DELETE FROM overlay WHERE kitroom = ?1 AND kind = ?2 AND id = ?3")?
+        .execute(params![kitroom, kind.name, id])?;
+    index(conn, kitroom, kind, id, record, false)
+}
+
+/// Keeps up what is read out of a record of the view: its references and, for an item, its line.
+pub(super) fn index(
+    conn: &Connection,
+    kitroom: Uuid,
+    kind: &'static Kind,
+    id: Uuid,
+    record: Option<&Stored>,
+    is_new: bool,
+) -> Result<()> {
+    if !is_new {
+        drop_references(conn, kitroom, kind, id)?;
+    }
+    let is_item = kind.name == kinds::item::KIND.name;
+    let Some(record) = record else {
+        return if is_item { super::items::drop_line(conn, kitroom, id) } else { Ok(()) };
+    };
     let mut statement = conn.prepare_cached(
         "INSERT INTO refs (kitroom, to_kind, to_id, kind, id, field) VALUES (?1, ?2, ?3, ?4, ?5, ?6)",
     )?;
     for (reference, target) in kind.references(&record.body) {
-        statement.execute(params![kitroom, reference.kind, target, kind.name, record.id, reference.field])?;
+        statement.execute(params![kitroom, reference.kind, target, kind.name, id, reference.field])?;
     }
-    if kind.name == kinds::item::KIND.name {
+    if is_item {
         super::items::save_line(conn, kitroom, record)?;
-    }
-    Ok(())
-}
-
-/// Takes a record out of the view.
-pub(super) fn forget(conn: &Connection, kitroom: Uuid, kind: &'static Kind, id: Uuid) -> Result<()> {
-    conn.prepare_cached("DELETE FROM view WHERE kitroom = ?1 AND kind = ?2 AND id = ?3")?
-        .execute(params![kitroom, kind.name, id])?;
-    drop_references(conn, kitroom, kind, id)?;
-    if kind.name == kinds::item::KIND.name {
-        super::items::drop_line(conn, kitroom, id)?;
     }
     Ok(())
 }
@@ -188,6 +207,10 @@ pub(super) fn mark_dirty(
             Dirty::Item(id) => ("item", id),
             Dirty::Sitting(id) => ("sitting", id),
             Dirty::Repeats(id) => ("repeats", id),
+            Dirty::State(id) => ("state", id),
+            Dirty::Stock(id) => ("stock", id),
+            // Whether a loadout is sealed is seen from its few seals whenever it is shown.
+            Dirty::Loadout(_) => continue,
         };
         statement.execute(params![kitroom, what, id])?;
     }
@@ -202,21 +225,6 @@ pub(super) fn save_changed(conn: &Connection, kitroom: Uuid, working: &Working) 
         }
     }
     Ok(working.dirty().into_iter().collect())
-}
-
-/// A deleted record as far as a digest knows it.
-fn tombstone(id: Uuid, seq: i64) -> Stored {
-    Stored {
-        id,
-        version: seq,
-        units: BTreeMap::new(),
-        created_by: Uuid::nil(),
-        recorded_at: Timestamp::from_utc(chrono::DateTime::UNIX_EPOCH),
-        deleted: true,
-        voided: None,
-        time_suspect: false,
-        body: Object::new(),
-    }
 }
 
 impl Store {
@@ -241,31 +249,37 @@ impl Store {
         Ok(records)
     }
 
+    /// How many records base holds of each kind, deleted ones left out.
+    ///
+    /// # Errors
+    /// When the store cannot be read.
+    pub fn counts_by_kind(&self, kitroom: Uuid) -> Result<BTreeMap<String, i64>> {
+        let mut statement = self.conn.prepare_cached(
+            "SELECT kind, count(*) FROM base WHERE kitroom = ?1 AND NOT deleted GROUP BY kind",
+        )?;
+        let counts = statement.query_map([kitroom], |row| Ok((row.get(0)?, row.get(1)?)))?;
+        Ok(counts.collect::<rusqlite::Result<_>>()?)
+    }
+
     /// How the replica differs from a digest of the service: the kinds of which it does not hold the same records. Kinds
     /// that this version does not know cannot be compared.
     ///
     /// # Errors
     /// When the store cannot be read.
     pub fn kinds_out_of_step(&self, kitroom: Uuid, digest: &Digest) -> Result<Vec<&'static str>> {
-        let mut statement = self
-            .conn
-            .prepare_cached("SELECT id, seq, deleted, record FROM base WHERE kitroom = ?1 AND kind = ?2")?;
+        let mut statement = self.conn.prepare_cached(
+            "SELECT id, seq, record FROM base WHERE kitroom = ?1 AND kind = ?2 AND NOT deleted",
+        )?;
         let mut differing = Vec::new();
         for kind in KINDS {
             let (mut count, mut sum) = (0_i64, 0_i64);
             let mut rows = statement.query(params![kitroom, kind.name])?;
             while let Some(row) = rows.next()? {
-                let (id, seq, deleted): (Uuid, i64, bool) = (row.get(0)?, row.get(1)?, row.get(2)?);
-                let record: Option<String> = row.get(3)?;
+                let (id, seq): (Uuid, i64) = (row.get(0)?, row.get(1)?);
+                let mut record = parse(kind, id, row.get_ref(2)?.as_str().unwrap_or_default(), false)?;
+                record.version = seq;
                 count += 1;
-                sum = sum.wrapping_add(match record {
-                    Some(text) if !deleted => {
-                        let mut record = parse(kind, id, &text, false)?;
-                        record.version = seq;
-                        row_hash(kind.name, &record)
-                    }
-                    _ => row_hash(kind.name, &tombstone(id, seq)),
-                });
+                sum = sum.wrapping_add(row_hash(kind.name, &record));
             }
             let there = digest.kinds.get(kind.name);
             let same =
@@ -275,6 +289,24 @@ impl Store {
             }
         }
         Ok(differing)
+    }
+
+    /// How many records of kinds that this version does not know the service has told of.
+    ///
+    /// # Errors
+    /// When the store cannot be read.
+    pub fn unknown_records(&self, kitroom: Uuid) -> Result<i64> {
+        let mut statement = self.conn.prepare_cached(
+            "SELECT kind, count(*) FROM base WHERE kitroom = ?1 AND deleted = 0 GROUP BY kind",
+        )?;
+        let counts =
+            statement.query_map([kitroom], |row| Ok((row.get::<_, String>(0)?, row.get::<_, i64>(1)?)))?;
+        let mut unknown = 0;
+        for count in counts {
+            let (kind, n) = count?;
+            unknown += if kinds::kind(&kind).is_none() { n } else { 0 };
+        }
+        Ok(unknown)
     }
 
     /// One record of the view.

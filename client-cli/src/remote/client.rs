@@ -9,7 +9,7 @@ use domain::wire::member::{
     CreateInvitation, CreateMembership, InvitationView, MemberList, MemberView, MembershipView, UpdateMember,
 };
 use domain::wire::problem::{ErrorCode, Problem};
-use domain::wire::sync::{ChangesPage, Digest, PushRequest, PushResponse, SyncOverview};
+use domain::wire::sync::{Digest, NDJSON, PushRequest, PushResponse, SCHEMA_VERSION, SyncOverview};
 use reqwest::blocking::{Client, RequestBuilder, Response};
 use reqwest::{Method, header};
 use serde::Serialize;
@@ -17,7 +17,8 @@ use serde::de::DeserializeOwned;
 use uuid::Uuid;
 
 use super::address::Address;
-use super::{Answer, Failure, Remote, Secret};
+use super::feed::Feed;
+use super::{Answer, Failure, Page, Remote, Secret};
 use crate::error::{Error, Result};
 
 /// The most bytes of an answer: a full page of the largest records is far below it.
@@ -28,6 +29,8 @@ pub struct HttpClient {
     http: Client,
     address: Address,
     token: Option<Secret>,
+    /// A stream of changes that is not read to its end.
+    feed: Option<Feed>,
 }
 
 impl HttpClient {
@@ -53,7 +56,7 @@ impl HttpClient {
                 .because(chain(&error))
                 .hint("install the system's certificates (Debian: ca-certificates)")
         })?;
-        Ok(Self { http, address, token: None })
+        Ok(Self { http, address, token: None, feed: None })
     }
 
     /// The same with a token for every call.
@@ -79,24 +82,40 @@ impl HttpClient {
         query: &[(&str, String)],
         body: Option<&impl Serialize>,
     ) -> Answer<T> {
-        let mut url = self.address.at(path);
-        if !query.is_empty() {
-            url.query_pairs_mut().extend_pairs(query);
-        }
         let is_patch = method == Method::PATCH;
-        let mut request: RequestBuilder =
-            self.http.request(method, url).header(header::ACCEPT, "application/json");
+        let mut request = self.request(method, path, query).header(header::ACCEPT, "application/json");
         if is_patch {
             request = request.header(header::CONTENT_TYPE, "application/merge-patch+json");
-        }
-        if let Some(token) = &self.token {
-            request = request.bearer_auth(token.expose());
         }
         if let Some(body) = body {
             request = request.json(body);
         }
         let response = request.send().map_err(|error| Failure::Lost(chain(&error.without_url())))?;
         read(response)
+    }
+
+    fn request(&self, method: Method, path: &str, query: &[(&str, String)]) -> RequestBuilder {
+        let mut url = self.address.at(path);
+        if !query.is_empty() {
+            url.query_pairs_mut().extend_pairs(query);
+        }
+        let request = self.http.request(method, url);
+        match &self.token {
+            Some(token) => request.bearer_auth(token.expose()),
+            None => request,
+        }
+    }
+
+    /// Waits until a kitroom has something after a cursor, or so many seconds. Answers whether it has.
+    ///
+    /// # Errors
+    /// [`Failure`].
+    pub fn wait_for_change(&self, kitroom: Uuid, cursor: &str, wait_s: i64) -> Answer<bool> {
+        let query =
+            [("cursor", cursor.to_owned()), ("wait_s", wait_s.to_string()), ("limit", "1".to_owned())];
+        let path = format!("/v1/kitrooms/{kitroom}/changes");
+        let page: Page = self.call_with(Method::GET, &path, &query, None::<&()>)?;
+        Ok(!page.rows.is_empty())
     }
 
     /// Logs in. The pair of tokens is used once, to make a device token.
@@ -268,13 +287,37 @@ impl Remote for HttpClient {
         self.call(Method::POST, "/v1/kitrooms", Some(kitroom))
     }
 
+    fn people(&mut self, kitroom: Uuid) -> Answer<Vec<(Uuid, String)>> {
+        let members = self.members(kitroom)?;
+        Ok(members.into_iter().map(|member| (member.account_id.uuid(), member.name)).collect())
+    }
+
     fn push(&mut self, kitroom: Uuid, request: &PushRequest) -> Answer<PushResponse> {
         self.call(Method::POST, &format!("/v1/kitrooms/{kitroom}/ops"), Some(request))
     }
 
-    fn changes(&mut self, kitroom: Uuid, cursor: Option<&str>, limit: i64) -> Answer<ChangesPage> {
-        let mut query = vec![("limit", limit.to_string())];
-        query.extend(cursor.map(|cursor| ("cursor", cursor.to_owned())));
-        self.call_with(Method::GET, &format!("/v1/kitrooms/{kitroom}/changes"), &query, None::<&()>)
+    fn changes(&mut self, kitroom: Uuid, cursor: Option<&str>, ack: Option<&str>) -> Answer<Page> {
+        let open = self.feed.take().filter(|feed| feed.goes_on_from(kitroom, cursor));
+        let mut feed = match open {
+            Some(feed) => feed,
+            None => {
+                let mut query = vec![("schema_version", SCHEMA_VERSION.to_string())];
+                query.extend(cursor.map(|cursor| ("cursor", cursor.to_owned())));
+                query.extend(ack.map(|ack| ("ack", ack.to_owned())));
+                let path = format!("/v1/kitrooms/{kitroom}/changes");
+                let accept = format!("{NDJSON}, application/json;q=0.5");
+                let request = self.request(Method::GET, &path, &query).header(header::ACCEPT, accept);
+                let response = request.send().map_err(|error| Failure::Lost(chain(&error.without_url())))?;
+                let kind = response.headers().get(header::CONTENT_TYPE).and_then(|kind| kind.to_str().ok());
+                let is_lines = kind.is_some_and(|kind| kind.starts_with(NDJSON));
+                if !(is_lines && response.status().is_success()) {
+                    return read(response);
+                }
+                Feed::open(kitroom, response)?
+            }
+        };
+        let page = feed.page()?;
+        self.feed = feed.is_open().then_some(feed);
+        Ok(page)
     }
 }

@@ -2,6 +2,8 @@
 
 pub mod address;
 pub mod client;
+mod feed;
+pub mod page;
 pub mod retry;
 pub mod token;
 
@@ -11,10 +13,12 @@ use std::time::Duration;
 use domain::wire::account::AccountView;
 use domain::wire::kitroom::{CreateKitroom, KitroomView};
 use domain::wire::problem::{ErrorCode, Problem};
-use domain::wire::sync::{ChangesPage, PushRequest, PushResponse, SyncOverview};
+use domain::wire::sync::{PushRequest, PushResponse, SyncOverview};
 use uuid::Uuid;
 
 use crate::error::{Error, Result};
+
+pub use page::{Page, Row};
 
 /// A text that is never shown.
 #[derive(Clone, PartialEq, Eq)]
@@ -81,16 +85,21 @@ pub trait Remote {
     /// # Errors
     /// [`Failure`].
     fn create_kitroom(&mut self, kitroom: &CreateKitroom) -> Answer<KitroomView>;
+    /// The accounts and the names of a kitroom's members.
+    ///
+    /// # Errors
+    /// [`Failure`].
+    fn people(&mut self, kitroom: Uuid) -> Answer<Vec<(Uuid, String)>>;
     /// Sends ops.
     ///
     /// # Errors
     /// [`Failure`].
     fn push(&mut self, kitroom: Uuid, request: &PushRequest) -> Answer<PushResponse>;
-    /// Gets the changes after a cursor.
+    /// Gets the changes after a cursor, showing what the service gave with the last push.
     ///
     /// # Errors
     /// [`Failure`].
-    fn changes(&mut self, kitroom: Uuid, cursor: Option<&str>, limit: i64) -> Answer<ChangesPage>;
+    fn changes(&mut self, kitroom: Uuid, cursor: Option<&str>, ack: Option<&str>) -> Answer<Page>;
 }
 
 impl Failure {

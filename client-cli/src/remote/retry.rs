@@ -2,41 +2,36 @@
 
 use std::time::Duration;
 
+use domain::sync::client::{Patience, backoff};
 use rand::Rng;
 
 use super::{Answer, Failure};
 use crate::config::Env;
 
-/// How often a call is tried in one run.
-const TRIES: u32 = 4;
-/// The longest first pause; it doubles each time.
-const FIRST: Duration = Duration::from_millis(500);
-/// A service that wants a longer pause than this is left alone for now.
-const LONGEST: Duration = Duration::from_secs(30);
-
-/// Calls until there is an answer that will not change, or the tries are used up.
+/// Calls until there is an answer that will not change, or the tries are used up: for the few calls that the sync machine
+/// does not make, with its pauses.
 ///
 /// # Errors
 /// The last failure.
 pub fn persist<T>(env: &Env, mut call: impl FnMut() -> Answer<T>) -> Answer<T> {
-    let mut pause = FIRST;
-    let mut tried = 0;
+    let patience = Patience::SHORT;
+    let mut failures = 0;
     loop {
-        tried += 1;
         let failure = match call() {
-            Err(failure @ (Failure::Lost(_) | Failure::Busy { .. })) if tried < TRIES => failure,
+            Err(failure @ (Failure::Lost(_) | Failure::Busy { .. })) => failure,
             other => return other,
         };
-        let asked = match failure {
-            Failure::Busy { after, .. } => after.unwrap_or_default(),
-            _ => Duration::ZERO,
+        failures += 1;
+        let asked = match &failure {
+            Failure::Busy { after: Some(after), .. } => u64::try_from(after.as_millis()).ok(),
+            _ => None,
         };
-        if asked > LONGEST {
+        let tried = patience.tries.is_some_and(|tries| failures >= tries);
+        if tried || asked.is_some_and(|asked| asked > patience.longest_asked_ms) {
             return Err(failure);
         }
-        let jitter = Duration::from_millis(rand::rng().random_range(0..=pause.as_millis() as u64));
-        (env.pause)(jitter.max(asked));
-        pause *= 2;
+        let ms = backoff(failures, patience.longest_ms, asked, rand::rng().random());
+        (env.pause)(Duration::from_millis(ms));
     }
 }
 
@@ -63,7 +58,9 @@ mod tests {
             if calls < 3 { Err(busy) } else { Ok(calls) }
         });
         assert_eq!(answer, Ok(3));
-        assert!(pauses.lock().unwrap().iter().all(|pause| *pause == Duration::from_secs(3)));
+        let asked = Duration::from_secs(3);
+        let pauses = pauses.lock().unwrap().clone();
+        assert!(pauses.len() == 2 && pauses.iter().all(|p| (asked..asked * 2).contains(p)), "{pauses:?}");
     }
 
     #[test]

@@ -235,7 +235,8 @@ fn line_of(text: &[u8], position: &csv::Position) -> u64 {
 }
 
 /// The separator that the header uses most, outside quotes.
-fn delimiter(text: &[u8]) -> u8 {
+#[must_use]
+pub fn delimiter(text: &[u8]) -> u8 {
     let mut quoted = false;
     let mut counts = [(b',', 0), (b';', 0), (b'\t', 0)];
     for byte in text {

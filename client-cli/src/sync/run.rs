@@ -1,18 +1,17 @@
 //! One sync of all kitrooms.
 
-use std::collections::HashSet;
 use std::path::PathBuf;
 
+use domain::sync::client::{Effect, End, Event, Patience};
 use domain::sync::op::Role;
 use domain::wire::kitroom::Purpose;
-use domain::wire::sync::{SCHEMA_VERSION, SyncOverview};
 use uuid::Uuid;
 
-use super::{lock, rooms, transfer};
+use super::drive::Drive;
+use super::{lock, rooms, words};
 use crate::error::{Error, Kind, Result};
 use crate::local::{Kitroom, Place, Store};
-use crate::remote::retry::persist;
-use crate::remote::{Remote, or_error};
+use crate::remote::Remote;
 
 /// Something only the person can decide.
 #[derive(Debug, Clone, PartialEq)]
@@ -49,21 +48,43 @@ pub struct Trouble {
     pub error: Error,
 }
 
+/// A kitroom that left this device.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Removed {
+    /// Its name.
+    pub kitroom: String,
+    /// Where its unsent changes were written to, and how many they are.
+    pub exported: Option<(PathBuf, usize)>,
+}
+
 /// What a sync did.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct Summary {
-    /// Changes that the service took.
+    /// Changes that the service took, contested ones included.
     pub sent: usize,
+    /// Changes that it took as one side of a conflict.
+    pub contested: usize,
     /// Changes that it refused.
     pub refused: usize,
     /// Changes that came from elsewhere.
     pub received: usize,
     /// Kitrooms that could not be synced.
     pub troubles: Vec<Trouble>,
-    /// Kitrooms that this account is no longer in: their names, and where unsent work was written to.
-    pub removed: Vec<(String, Option<PathBuf>)>,
+    /// Kitrooms that this account is no longer in.
+    pub removed: Vec<Removed>,
     /// Names that two joined kitrooms both had.
     pub twins: Vec<String>,
+    /// By how many milliseconds this device's clock is ahead of the service's.
+    pub clock: Option<i64>,
+    /// Kitrooms whose service was restored or copied, and how many records it may have lost of each.
+    pub restored: Vec<(String, i64)>,
+}
+
+/// What is wanted besides.
+#[derive(Debug, Clone, Default)]
+pub struct Wish {
+    /// Kitrooms whose base is to be replaced.
+    pub reset: Vec<Uuid>,
 }
 
 /// Syncs everything.
@@ -75,65 +96,144 @@ pub fn run(
     remote: &mut dyn Remote,
     decide: &mut dyn FnMut(&Question) -> Result<Answer>,
 ) -> Result<Summary> {
-    let env = store.env().clone();
-    let _lock = lock::take(&env)?;
-    let overview = or_error(persist(&env, || remote.overview()), "the service did not tell its state")?;
-    check_schema(&overview)?;
-    let mut summary = Summary::default();
-    let synced_before: HashSet<Uuid> =
-        store.kitrooms()?.iter().filter(|room| room.cursor.is_some()).map(|room| room.id).collect();
-    rooms::take_leave(store, &overview, &mut summary)?;
-    rooms::note_all(store, remote)?;
-    for room in
-        store.kitrooms()?.into_iter().filter(|room| room.place == Place::Linked && room.cursor.is_none())
-    {
-        // What is new here is pulled first, so that a question can say how much there is.
-        in_room(&mut summary, &room, |summary| transfer::pull(store, remote, &room, summary))?;
-    }
-    for room in store.kitrooms()?.into_iter().filter(|room| room.place == Place::Here) {
-        in_room(&mut summary, &room, |summary| rooms::settle_in(store, remote, &room, decide, summary))?;
-    }
-    for room in store.kitrooms()?.into_iter().filter(|room| room.place == Place::Linked) {
-        in_room(&mut summary, &room, |summary| {
-            if synced_before.contains(&room.id) {
-                rooms::check_present(&overview, &room)?;
-            }
-            transfer::push(store, remote, &room, &overview.limits, summary)?;
-            transfer::pull(store, remote, &room, summary)
-        })?;
-    }
-    store.set_setting("synced_at", Some(&env.now().to_string()))?;
-    Ok(summary)
+    run_with(store, remote, decide, &Wish::default())
 }
 
-/// One kitroom's trouble does not hold up the others; no answer at all does.
-fn in_room(
-    summary: &mut Summary,
-    room: &Kitroom,
-    work: impl FnOnce(&mut Summary) -> Result<()>,
-) -> Result<()> {
-    match work(summary) {
-        Ok(()) => Ok(()),
-        Err(error)
-            if error.kind == Kind::Refused && error.problem.as_ref().is_none_or(|p| p.status != 401) =>
-        {
-            summary.troubles.push(Trouble { kitroom: room.name.clone(), error });
-            Ok(())
+/// The same with what is wanted besides.
+///
+/// # Errors
+/// As [`run`].
+pub fn run_with(
+    store: &mut Store,
+    remote: &mut dyn Remote,
+    decide: &mut dyn FnMut(&Question) -> Result<Answer>,
+    wish: &Wish,
+) -> Result<Summary> {
+    let _lock = lock::take(store.env())?;
+    run_locked(store, remote, decide, wish)
+}
+
+/// The same for one who holds the lock.
+///
+/// # Errors
+/// As [`run`].
+pub(super) fn run_locked(
+    store: &mut Store,
+    remote: &mut dyn Remote,
+    decide: &mut dyn FnMut(&Question) -> Result<Answer>,
+    wish: &Wish,
+) -> Result<Summary> {
+    let mut drive = Drive::new(store, remote, Patience::SHORT)?;
+    let absent = poll(&mut drive)?;
+    for kitroom in &wish.reset {
+        drive.take(Event::Reset { kitroom: *kitroom })?;
+    }
+    rooms::note_all(&mut drive)?;
+    let linked = |drive: &Drive<'_>, new: bool| -> Result<Vec<Kitroom>> {
+        let rooms = drive.store.kitrooms()?.into_iter();
+        let here = rooms.filter(|room| room.place == Place::Linked && !absent.contains(&room.id));
+        Ok(here.filter(|room| room.cursor.is_none() == new).collect())
+    };
+    // What is new here is got first, so that a question can say how much there is.
+    let fresh = linked(&drive, true)?;
+    for room in &fresh {
+        turn(&mut drive, room)?;
+    }
+    for room in drive.store.kitrooms()?.into_iter().filter(|room| room.place == Place::Here) {
+        match rooms::settle_in(&mut drive, &room, decide) {
+            Ok(()) => {}
+            Err(error) => in_trouble(&mut drive, &room, error)?,
         }
-        Err(error) => Err(error),
+    }
+    let is_sent = |drive: &Drive<'_>, room: &Kitroom| drive.machine.replica().outbox(room.id).is_empty();
+    for room in drive.store.kitrooms()?.into_iter().filter(|room| room.place == Place::Linked) {
+        let again = fresh.iter().any(|one| one.id == room.id) && is_sent(&drive, &room);
+        if !absent.contains(&room.id) && !again {
+            turn(&mut drive, &room)?;
+        }
+    }
+    // Names are a comfort: without them a conflict is still told.
+    for kitroom in drive.store.kitrooms_of_strangers()? {
+        if let Ok(people) = drive.remote.people(kitroom) {
+            drive.store.note_people(&people)?;
+        }
+    }
+    let now = drive.store.env().now().to_string();
+    drive.store.set_setting("synced_at", Some(&now))?;
+    Ok(drive.summary)
+}
+
+/// Asks for the state of all kitrooms; takes leave of those that this account was removed from. Answers those that the
+/// service no longer mentions.
+fn poll(drive: &mut Drive<'_>) -> Result<Vec<Uuid>> {
+    let mut absent = Vec::new();
+    for effect in drive.take(Event::Begin)? {
+        match effect {
+            Effect::Ended { kitroom: None, end } => {
+                let unsent = unsent_of_all(drive.store)?;
+                return Err(match end {
+                    End::LoggedOut => words::logged_out(unsent),
+                    End::Unreachable { after_ms } => words::unreachable(
+                        "the service could not be reached",
+                        after_ms,
+                        unsent,
+                        drive.failure.as_ref(),
+                    ),
+                    End::Refused(problem) => Error::of_problem("the service did not tell its state", problem),
+                    other => Error::internal(format!("a poll ended with {other:?}")),
+                });
+            }
+            Effect::Ended { kitroom: Some(kitroom), end } => {
+                absent.push(kitroom);
+                let room = drive.store.kitroom(kitroom)?;
+                finish(drive, &room, &end)?;
+            }
+            Effect::Export { kitroom } => rooms::take_leave(drive, kitroom)?,
+            // The list of kitrooms, with their names, comes next.
+            _ => {}
+        }
+    }
+    let now = drive.store.env().now();
+    let clock = drive.overview.as_ref().map(|overview| now.millis() - overview.server_time.millis());
+    drive.summary.clock = clock;
+    Ok(absent)
+}
+
+/// How many changes wait on this device.
+fn unsent_of_all(store: &Store) -> Result<i64> {
+    let mut unsent = 0;
+    for room in store.kitrooms()?.iter().filter(|room| room.place != Place::Apart) {
+        unsent += store.outbox_counts(room.id)?.pending;
+    }
+    Ok(unsent)
+}
+
+/// A kitroom's turn. Its trouble does not hold up the others; no answer at all does.
+pub(super) fn turn(drive: &mut Drive<'_>, room: &Kitroom) -> Result<()> {
+    let lost_before = drive.store.lost_count(room.id)?;
+    let end = drive.sync(room.id)?;
+    let lost = drive.store.lost_count(room.id)?;
+    if lost != lost_before {
+        drive.summary.restored.push((room.name.clone(), lost));
+    }
+    finish(drive, room, &end)
+}
+
+fn finish(drive: &mut Drive<'_>, room: &Kitroom, end: &End) -> Result<()> {
+    let unsent = drive.store.outbox_counts(room.id)?.pending;
+    match words::trouble(end, room, unsent, drive.failure.as_ref()) {
+        None => Ok(()),
+        Some(_) if *end == End::LoggedOut => Err(words::logged_out(unsent_of_all(drive.store)?)),
+        Some(error) => in_trouble(drive, room, error),
     }
 }
 
-fn check_schema(overview: &SyncOverview) -> Result<()> {
-    let (min, current) = (overview.schema.min, overview.schema.current);
-    if (min..=current).contains(&SCHEMA_VERSION) {
-        return Ok(());
+fn in_trouble(drive: &mut Drive<'_>, room: &Kitroom, error: Error) -> Result<()> {
+    if error.kind != Kind::Refused || error.problem.as_ref().is_some_and(|problem| problem.status == 401) {
+        return Err(error);
     }
-    let newer = SCHEMA_VERSION > current;
-    let hint = if newer { "ask whoever runs the service to update it" } else { "update tare" };
-    Err(Error::refused("this tare and the service do not speak the same version")
-        .because(format!("the service takes {min} to {current}, this tare speaks {SCHEMA_VERSION}"))
-        .hint(format!("{hint}; nothing was sent, and nothing is lost")))
+    drive.summary.troubles.push(Trouble { kitroom: room.name.clone(), error });
+    Ok(())
 }
 
 /// The account's own kitroom, if it is on this device.

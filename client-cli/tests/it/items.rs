@@ -27,7 +27,7 @@ fn list_in_a_pipe_is_plain_rows_and_unknown_is_empty_not_zero() {
     device.run(&["item", "add", "compass", "--tag", "C1"]).well();
     let rows = device.run(&["item", "list"]).well().out;
     let compass: Vec<&str> = rows.lines().next().unwrap().split('\t').collect();
-    assert_eq!(compass, ["compass", "compass", "", "C1", "", "", "none", "0", ""]);
+    assert_eq!(compass, ["compass", "compass", "", "C1", "", "", "none", "0", "", "serviceable", ""]);
     let cup: Vec<&str> = rows.lines().nth(1).unwrap().split('\t').collect();
     assert_eq!((cup[4], cup[5], cup[6], cup[7]), ("31", "0.7071", "measured", "1"));
     let unweighed = device.run(&["item", "list", "--unweighed", "--json"]).well().json();
@@ -49,6 +49,7 @@ fn show_every_weighing_is_listed_and_a_change_is_said() {
                     it was 412.0 +- 0.7 g on 1 March 2026, now 425.0 +- 0.7 g: 13.0
                     g more than before, more than the scale explains; only what
                     agrees with the newest counts
+      state         serviceable
       kind          shell_jacket
 
     430 g |                                           x

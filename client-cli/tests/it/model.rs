@@ -3,7 +3,7 @@
 use std::collections::HashMap;
 use std::sync::{Arc, Mutex, MutexGuard};
 
-use client_cli::remote::{Answer, Failure, Remote};
+use client_cli::remote::{Answer, Failure, Page, Remote};
 use domain::ids::KitroomId;
 use domain::kinds::KINDS;
 use domain::sync::canonical::{op_hash, row_hash};
@@ -34,6 +34,7 @@ pub struct Faults {
     pub deny: bool,
 }
 
+#[derive(Clone)]
 struct Room {
     view: KitroomView,
     working: Working,
@@ -52,9 +53,16 @@ pub struct Model {
     pub pushes: Vec<usize>,
     /// The most changes of a page.
     pub page: i64,
+    /// What its clock says.
+    pub clock: Timestamp,
+    /// The schema versions that it takes.
+    pub schema: (i32, i32),
     account: Uuid,
     epoch: Uuid,
 }
+
+/// What a model was.
+pub struct Backup(Vec<Room>);
 
 /// A device's line to it.
 #[derive(Clone)]
@@ -80,6 +88,8 @@ impl Line {
             faults: Faults::default(),
             pushes: Vec::new(),
             page: 500,
+            clock: "2026-03-01T08:00:30Z".parse().unwrap(),
+            schema: (1, 1),
             account: id(1),
             epoch: id(2),
         })))
@@ -105,10 +115,13 @@ impl Model {
         all
     }
 
-    /// The digest of a kitroom, from all its rows.
+    /// The digest of a kitroom, from all its rows that are not deleted.
     pub fn digest(&self, kitroom: Uuid) -> Digest {
         let room = self.rooms.iter().find(|room| room.view.id.uuid() == kitroom).expect("a kitroom");
-        let kinds = KINDS.iter().map(|kind| (kind, room.working.changed(kind.name)));
+        let live = |kind: &str| -> Vec<_> {
+            room.working.changed(kind).into_iter().filter(|record| !record.deleted).collect()
+        };
+        let kinds = KINDS.iter().map(|kind| (kind, live(kind.name)));
         let digests = kinds.filter(|(_, records)| !records.is_empty()).map(|(kind, records)| {
             let sum = records.iter().fold(0_i64, |sum, record| sum.wrapping_add(row_hash(kind.name, record)));
             (kind.name.to_owned(), KindDigest { count: records.len() as i64, hash: format!("{sum:016x}") })
@@ -122,9 +135,53 @@ impl Model {
 
     /// Another epoch for everything, as after a restored backup.
     pub fn new_epoch(&mut self) {
-        self.epoch = id(3);
-        let epoch = self.epoch;
+        let epoch = Uuid::from_u128(self.epoch.as_u128() + 1);
+        self.epoch = epoch;
         self.rooms.iter_mut().for_each(|room| room.view.epoch = epoch);
+    }
+
+    /// A backup of everything.
+    pub fn backup(&self) -> Backup {
+        Backup(self.rooms.clone())
+    }
+
+    /// Goes back to a backup, as after a lost disk: in another epoch, and nothing else tells.
+    pub fn restore(&mut self, backup: Backup) {
+        self.rooms = backup.0;
+        self.new_epoch();
+    }
+
+    /// A page of changes.
+    pub fn changes_page(&mut self, kitroom: Uuid, cursor: Option<&str>) -> Answer<ChangesPage> {
+        self.arrive()?;
+        if let Some(left) = &mut self.faults.pages_left {
+            *left = left.checked_sub(1).ok_or_else(|| Failure::Lost("the line was cut".to_owned()))?;
+        }
+        let (epoch, most) = (self.epoch, self.page as usize);
+        let room = self.room(kitroom)?;
+        let after: i64 = match cursor.map(|cursor| cursor.split_once('@').unwrap()) {
+            None => 0,
+            Some((seq, of)) if of == epoch.to_string() => seq.parse().unwrap(),
+            Some(_) => return Err(Failure::Refused(Problem::new(ErrorCode::EpochChanged, "restored"))),
+        };
+        let mut changes: Vec<Change> = KINDS
+            .iter()
+            .flat_map(|kind| room.working.changed(kind.name).into_iter().map(move |record| (kind, record)))
+            .filter(|(_, record)| record.version > after)
+            .map(|(kind, record)| Change {
+                seq: record.version,
+                kind: kind.name.to_owned(),
+                id: record.id,
+                deleted: record.deleted,
+                record: (!record.deleted).then(|| record.to_wire()),
+            })
+            .collect();
+        changes.sort_by_key(|change| change.seq);
+        let has_more = changes.len() > most;
+        changes.truncate(most);
+        let head_seq = room.working.head();
+        let next = if has_more { changes.last().map_or(after, |change| change.seq) } else { head_seq };
+        Ok(ChangesPage { epoch, changes, next_cursor: format!("{next}@{epoch}"), has_more, head_seq })
     }
 
     /// Makes a kitroom, as another device would.
@@ -184,6 +241,11 @@ impl Model {
 
     fn apply(&mut self, kitroom: Uuid, request: &PushRequest) -> Answer<PushResponse> {
         let (account, epoch) = (self.account, self.epoch);
+        let (min, current) = self.schema;
+        if !(min..=current).contains(&request.schema_version) {
+            let problem = Problem::new(ErrorCode::SchemaUnsupported, "not this one");
+            return Err(Failure::Refused(problem.with("min", min).with("current", current)));
+        }
         self.pushes.push(request.ops.len());
         assert!(request.ops.len() <= 500 && serde_json::to_vec(request).unwrap().len() <= 1024 * 1024);
         let room = self.room(kitroom)?;
@@ -222,7 +284,7 @@ impl Model {
             results.extend(decided);
         }
         room.view.head_seq = room.working.head();
-        Ok(PushResponse { epoch, head_seq: room.working.head(), results })
+        Ok(PushResponse { epoch, head_seq: room.working.head(), results, ack: None })
     }
 }
 
@@ -240,6 +302,7 @@ fn to_op(op: &PushOp) -> Op {
         payload: payload.unwrap_or_default(),
         hash: op_hash(&op.kind, &op.record_id.to_string(), op.action, op.base_seq, value.as_ref()).unwrap(),
         if_version: None,
+        done_at: op.done_at,
     }
 }
 
@@ -272,14 +335,9 @@ impl Remote for Line {
             })
             .collect();
         Ok(SyncOverview {
-            server_time: now(),
-            schema: SchemaRange { min: 1, current: 1 },
-            limits: SyncLimits {
-                push_ops: 500,
-                push_bytes: 1 << 20,
-                record_bytes: 1 << 16,
-                pull_changes: 2000,
-            },
+            server_time: model.clock,
+            schema: SchemaRange { min: model.schema.0, current: model.schema.1 },
+            limits: SyncLimits::CURRENT,
             kitrooms,
             removed: model.removed.clone(),
         })
@@ -311,32 +369,13 @@ impl Remote for Line {
         Ok(answer)
     }
 
-    fn changes(&mut self, kitroom: Uuid, cursor: Option<&str>, limit: i64) -> Answer<ChangesPage> {
+    fn people(&mut self, _: Uuid) -> Answer<Vec<(Uuid, String)>> {
         let mut model = self.model();
         model.arrive()?;
-        if let Some(left) = &mut model.faults.pages_left {
-            *left = left.checked_sub(1).ok_or_else(|| Failure::Lost("the line was cut".to_owned()))?;
-        }
-        let (epoch, most) = (model.epoch, limit.min(model.page) as usize);
-        let room = model.room(kitroom)?;
-        let after: i64 = cursor.map_or(0, |cursor| cursor.parse().unwrap());
-        let mut changes: Vec<Change> = KINDS
-            .iter()
-            .flat_map(|kind| room.working.changed(kind.name).into_iter().map(move |record| (kind, record)))
-            .filter(|(_, record)| record.version > after)
-            .map(|(kind, record)| Change {
-                seq: record.version,
-                kind: kind.name.to_owned(),
-                id: record.id,
-                deleted: record.deleted,
-                record: (!record.deleted).then(|| record.to_wire()),
-            })
-            .collect();
-        changes.sort_by_key(|change| change.seq);
-        let has_more = changes.len() > most;
-        changes.truncate(most);
-        let head_seq = room.working.head();
-        let next = if has_more { changes.last().map_or(after, |change| change.seq) } else { head_seq };
-        Ok(ChangesPage { epoch, changes, next_cursor: next.to_string(), has_more, head_seq })
+        Ok(vec![(model.account, "Runner A".to_owned())])
+    }
+
+    fn changes(&mut self, kitroom: Uuid, cursor: Option<&str>, _: Option<&str>) -> Answer<Page> {
+        self.model().changes_page(kitroom, cursor).map(Page::from)
     }
 }

@@ -1,11 +1,12 @@
 //! Check readings: they move the offset of their sitting.
 
-use super::{Dirty, Kind, Nature, Ref, reference_id, weighing};
+use super::{Dirty, Hooks, Kind, Nature, Ref, reference_id, weighing};
 use crate::sync::op::Role;
 use crate::sync::record::{Lookup, Stored};
 use crate::wire::check_reading::CheckReadingBody;
 use crate::wire::problem::FieldError;
 use crate::wire::shape::{self, Object};
+use crate::wire::sync::MAX_RECORD_BYTES;
 
 /// The kind.
 pub const KIND: Kind = Kind {
@@ -15,14 +16,13 @@ pub const KIND: Kind = Kind {
     groups: &[],
     maps: &[],
     write_once: &[],
-    refs: &[
-        Ref { field: "sitting_id", kind: "sitting" },
-        Ref { field: "supersedes_id", kind: "check_reading" },
-    ],
+    refs: &[Ref::to("sitting_id", "sitting"), Ref::to("supersedes_id", "check_reading")],
     least_role: Role::Member,
+    max_bytes: MAX_RECORD_BYTES,
     normalise: shape::normalise::<CheckReadingBody>,
     validate,
     dirties,
+    hooks: Hooks::NONE,
 };
 
 fn validate(body: &Object, _: Option<&Stored>, lookup: &dyn Lookup) -> Vec<FieldError> {

@@ -1,11 +1,12 @@
 //! Items.
 
-use super::{Dirty, Group, Kind, Nature};
+use super::{Dirty, Group, Hooks, Kind, Nature};
 use crate::sync::op::Role;
 use crate::sync::record::{Lookup, Stored};
 use crate::wire::item::{AttributeValue, ItemBody};
 use crate::wire::problem::FieldError;
 use crate::wire::shape::{self, Object, pointer};
+use crate::wire::sync::MAX_RECORD_BYTES;
 
 /// The kind.
 pub const KIND: Kind = Kind {
@@ -17,9 +18,11 @@ pub const KIND: Kind = Kind {
     write_once: &[],
     refs: &[],
     least_role: Role::Keeper,
+    max_bytes: MAX_RECORD_BYTES,
     normalise: shape::normalise::<ItemBody>,
     validate,
     dirties,
+    hooks: Hooks::NONE,
 };
 
 /// The most attributes of one item.
@@ -80,7 +83,8 @@ fn validate(body: &Object, stored: Option<&Stored>, _: &dyn Lookup) -> Vec<Field
     errors
 }
 
-// The stored mass falls back on the label, and whether "empty" matters hangs on the kind.
+// The stored mass falls back on the label, and whether "empty" matters hangs on the kind; an item has a state from its
+// first moment on, and whether it has a stock hangs on `per_unit`.
 fn dirties(record: &Stored, _: &dyn Lookup) -> Vec<Dirty> {
-    vec![Dirty::Item(record.id)]
+    vec![Dirty::Item(record.id), Dirty::State(record.id), Dirty::Stock(record.id)]
 }

@@ -1,11 +1,12 @@
 //! Scales.
 
-use super::{Kind, Nature, no_dirt};
+use super::{Hooks, Kind, Nature, no_dirt};
 use crate::sync::op::Role;
 use crate::sync::record::{Lookup, Stored};
 use crate::wire::problem::FieldError;
 use crate::wire::scale::ScaleBody;
 use crate::wire::shape::{self, Object};
+use crate::wire::sync::MAX_RECORD_BYTES;
 
 /// The kind.
 pub const KIND: Kind = Kind {
@@ -17,9 +18,11 @@ pub const KIND: Kind = Kind {
     write_once: &["resolution_g", "capacity_g"],
     refs: &[],
     least_role: Role::Member,
+    max_bytes: MAX_RECORD_BYTES,
     normalise: shape::normalise::<ScaleBody>,
     validate,
     dirties: no_dirt,
+    hooks: Hooks::NONE,
 };
 
 fn validate(body: &Object, _: Option<&Stored>, _: &dyn Lookup) -> Vec<FieldError> {

@@ -1,9 +1,10 @@
 //! Sittings.
 
-use super::{Kind, Nature, Ref, no_dirt, no_rule};
+use super::{Hooks, Kind, Nature, Ref, no_dirt, no_rule};
 use crate::sync::op::Role;
 use crate::wire::shape;
 use crate::wire::sitting::SittingBody;
+use crate::wire::sync::MAX_RECORD_BYTES;
 
 /// The kind.
 pub const KIND: Kind = Kind {
@@ -13,9 +14,11 @@ pub const KIND: Kind = Kind {
     groups: &[],
     maps: &[],
     write_once: &["scale_id"],
-    refs: &[Ref { field: "scale_id", kind: "scale" }],
+    refs: &[Ref::to("scale_id", "scale")],
     least_role: Role::Member,
+    max_bytes: MAX_RECORD_BYTES,
     normalise: shape::normalise::<SittingBody>,
     validate: no_rule,
     dirties: no_dirt,
+    hooks: Hooks::NONE,
 };

@@ -2,13 +2,14 @@
 
 use uuid::Uuid;
 
-use super::{Dirty, Kind, Nature, Ref, reference_id};
+use super::{Dirty, Hooks, Kind, Nature, Ref, reference_id};
 use crate::sync::op::Role;
 use crate::sync::record::{Lookup, Stored};
 use crate::units::ReadingMg;
 use crate::wire::problem::FieldError;
 use crate::wire::scale::ScaleBody;
 use crate::wire::shape::{self, Object};
+use crate::wire::sync::MAX_RECORD_BYTES;
 use crate::wire::weighing::WeighingBody;
 
 /// The kind.
@@ -20,15 +21,17 @@ pub const KIND: Kind = Kind {
     maps: &[],
     write_once: &[],
     refs: &[
-        Ref { field: "item_id", kind: "item" },
-        Ref { field: "sitting_id", kind: "sitting" },
-        Ref { field: "scale_id", kind: "scale" },
-        Ref { field: "supersedes_id", kind: "weighing" },
+        Ref::to("item_id", "item"),
+        Ref::to("sitting_id", "sitting"),
+        Ref::to("scale_id", "scale"),
+        Ref::to("supersedes_id", "weighing"),
     ],
     least_role: Role::Member,
+    max_bytes: MAX_RECORD_BYTES,
     normalise: shape::normalise::<WeighingBody>,
     validate,
     dirties,
+    hooks: Hooks::NONE,
 };
 
 /// The scale of a reading: named directly, or through its sitting.

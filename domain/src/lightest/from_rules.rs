@@ -30,6 +30,8 @@ pub struct KitCandidate {
     pub reach_needed: Reach,
     /// What it keeps dry.
     pub holds: Option<Container>,
+    /// Whether it may be worn, and then needs no pocket.
+    pub may_wear: bool,
 }
 
 /// The question.
@@ -160,6 +162,7 @@ fn frame(question: &Question<'_>, notes: &mut Vec<SetReason>) -> Problem {
             units: one.candidate.stock.unwrap_or(1).min(MAX_UNITS).max(locked),
             reach: one.reach_needed,
             container: one.holds.clone(),
+            on_body: one.may_wear,
             ..Item::new(one.candidate.item_id.to_string(), one.mass.map_or(0, |m| m.scaled().unsigned_abs()))
         });
         if items[i].container.is_some() {

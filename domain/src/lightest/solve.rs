@@ -9,6 +9,7 @@ use super::search::{Found, Search};
 
 /// How far the proof went.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+#[cfg_attr(feature = "openapi", derive(utoipa::ToSchema))]
 #[serde(rename_all = "snake_case")]
 pub enum Status {
     /// No set is lighter.

@@ -9,16 +9,18 @@ use super::evidence::{CheckFact, Evidence, ItemFacts, ScaleEvidence, WeighingFac
 use crate::metrology::mpe::{AccuracyClass, Verification, mpe_r76_g};
 use crate::metrology::weighted_mean::weighted_mean;
 use crate::time::Timestamp;
-use crate::wire::mass::{Calibration, ItemMass, MassBasis, MassChanged};
+use crate::wire::mass::{Calibration, ItemMass, MassBasis, MassChanged, MassParts, SharedMassPart};
 
 /// How far back from the newest weighing others still count, in days.
 const WINDOW_D: f64 = 365.0;
 /// A difference beyond this many standard uncertainties is a change (two-sided 95 %).
 const COVERAGE: f64 = 1.96;
 
-/// What several sittings can have in common, so that it neither averages out nor shows in a difference.
+/// What several sittings, or several items, can have in common, so that it neither averages out nor shows in a difference.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
 enum Shared {
+    /// The offset found in a sitting: it averages out over sittings, and not over the items of one.
+    Sitting(Uuid),
     /// The error of a scale that no check weight was read on in the sitting.
     Scale(Uuid),
     /// The same, of a scale without a name, told by its resolution in micrograms.
@@ -27,12 +29,26 @@ enum Shared {
     Weight(String),
 }
 
+impl Shared {
+    /// The spelling on the wire: see [`SharedMassPart::source`].
+    fn source(&self) -> String {
+        match self {
+            Shared::Sitting(id) => format!("sitting:{id}"),
+            Shared::Scale(id) => format!("scale:{id}"),
+            Shared::UnnamedScale(micrograms) => format!("step:{}", *micrograms as f64 / 1e6),
+            Shared::Weight(name) => format!("weight:{name}"),
+        }
+    }
+}
+
 /// The mean of one item in one sitting.
 #[derive(Debug)]
 struct SittingMean {
     newest: (Timestamp, Uuid),
     value: f64,
     own_variance: f64,
+    /// The part of `own_variance` that other items of the sitting share, and the sitting.
+    offset: Option<(Uuid, f64)>,
     shared: BTreeMap<Shared, f64>,
     n: u32,
     checked: bool,
@@ -94,10 +110,12 @@ pub fn item_mass(item: ItemFacts, weighings: &[WeighingFact], evidence: &Evidenc
         }
     }
     let u = (mean.u.powi(2) + shared.values().map(|u| u.powi(2)).sum::<f64>()).sqrt();
+    let parts = parts(&used, mean.u, weight, &shared);
     let checked = used.iter().all(|sitting| sitting.checked);
     ItemMass {
         mass_g: Some(rounded(mean.mean, 3)),
         mass_u_g: Some(rounded(u, 4)),
+        mass_parts: Some(parts),
         mass_basis: MassBasis::Measured,
         mass_n: used.iter().map(|sitting| sitting.n).sum(),
         mass_calibration: Some(if checked { Calibration::Checked } else { Calibration::Assumed }),
@@ -110,14 +128,65 @@ pub fn item_mass(item: ItemFacts, weighings: &[WeighingFact], evidence: &Evidenc
 fn unweighed(item: ItemFacts, last_weighed_at: Option<Timestamp>) -> ItemMass {
     ItemMass {
         mass_g: item.label_mass.map(|mass| mass.value()),
-        mass_u_g: None,
         mass_basis: if item.label_mass.is_some() { MassBasis::Label } else { MassBasis::None },
-        mass_n: 0,
-        mass_calibration: None,
-        mass_birge: None,
-        mass_changed: None,
         last_weighed_at,
+        ..ItemMass::unknown()
     }
+}
+
+/// What the uncertainty of a mean is made of. The variance of each sitting's mean enters with the square of its weight
+/// and of the Birge ratio; the offset's part of it is the sitting's, the rest is the item's own.
+fn parts(used: &[&SittingMean], mean_u: f64, weight: f64, shared: &BTreeMap<&Shared, f64>) -> MassParts {
+    let widened = mean_u * weight.sqrt();
+    let mut own = 0.0;
+    let mut parts = Vec::new();
+    for sitting in used {
+        let share = widened / sitting.own_variance / weight;
+        let offset = sitting.offset.map_or(0.0, |(_, variance)| variance);
+        own += share.powi(2) * (sitting.own_variance - offset).max(0.0);
+        if let Some((id, variance)) = sitting.offset {
+            parts.push((Shared::Sitting(id).source(), share * variance.sqrt()));
+        }
+    }
+    parts.extend(shared.iter().map(|(key, u)| (key.source(), *u)));
+    parts.sort_by(|a, b| a.0.cmp(&b.0));
+    MassParts {
+        own_u_g: rounded(own.sqrt(), 6),
+        shared: parts
+            .into_iter()
+            .filter(|(_, u)| *u > 0.0)
+            .map(|(source, u)| SharedMassPart { source, u_g: rounded(u, 6) })
+            .collect(),
+    }
+}
+
+/// The mean of an item in one sitting, as a trend reads it.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct SittingMass {
+    /// The newest of its weighings.
+    pub at: Timestamp,
+    /// The mass of one unit in grams, corrected by the sitting's own check readings.
+    pub mass_g: f64,
+    /// Its standard uncertainty in grams, with what it shares with other sittings.
+    pub u_g: f64,
+    /// Weighings.
+    pub n: u32,
+    /// Whether check weights were read.
+    pub checked: bool,
+}
+
+/// The masses of an item by sitting, oldest first: what [`item_mass`] averages, and beyond what it goes back to.
+#[must_use]
+pub fn sitting_masses(item: ItemFacts, weighings: &[WeighingFact], evidence: &Evidence) -> Vec<SittingMass> {
+    let means = sitting_means(item, weighings, evidence);
+    let mass = |mean: &SittingMean| SittingMass {
+        at: mean.newest.0,
+        mass_g: rounded(mean.value, 3),
+        u_g: rounded((mean.own_variance + mean.shared.values().map(|u| u * u).sum::<f64>()).sqrt(), 4),
+        n: mean.n,
+        checked: mean.checked,
+    };
+    means.iter().rev().map(mass).collect()
 }
 
 /// The means by sitting, newest first.
@@ -154,6 +223,7 @@ fn sitting_mean(facts: &[&WeighingFact], evidence: &Evidence) -> Option<SittingM
     let mut value = mean_of(&|fact| fact.body.net_g());
     let mut own_variance = rounding.powi(2) + scatter;
     let mut shared = BTreeMap::new();
+    let mut common = None;
     if checks.is_empty() {
         let key = match scale_id {
             Some(id) => Shared::Scale(id),
@@ -164,7 +234,9 @@ fn sitting_mean(facts: &[&WeighingFact], evidence: &Evidence) -> Option<SittingM
     } else {
         let offset = Offset::of(checks, step, repeat_variance);
         value -= offset.mean * per_unit;
-        own_variance += offset.own_variance * per_unit.powi(2);
+        let variance = offset.own_variance * per_unit.powi(2);
+        own_variance += variance;
+        common = first.sitting_id.map(|id| (id.uuid(), variance));
         shared.extend(offset.shared.into_iter().map(|(name, u)| (Shared::Weight(name), u * per_unit)));
     }
     let newest = facts.iter().map(|fact| (fact.body.observed_at, fact.id)).max()?;
@@ -172,6 +244,7 @@ fn sitting_mean(facts: &[&WeighingFact], evidence: &Evidence) -> Option<SittingM
         newest,
         value,
         own_variance,
+        offset: common,
         shared,
         n: facts.len() as u32,
         checked: !checks.is_empty(),

@@ -8,6 +8,6 @@ mod current;
 mod evidence;
 mod repeats;
 
-pub use current::{ScaleOffset, item_mass, scale_offset};
+pub use current::{ScaleOffset, SittingMass, item_mass, scale_offset, sitting_masses};
 pub use evidence::{CheckFact, Evidence, ItemFacts, ScaleEvidence, SittingEvidence, WeighingFact};
 pub use repeats::{RepeatSums, sitting_repeats};

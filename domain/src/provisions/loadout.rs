@@ -1,9 +1,5 @@
 //! Carried mass from the entries of a loadout: what is worn, carried, eaten, drunk, picked up and handed off.
 
-use std::collections::BTreeMap;
-
-use uuid::Uuid;
-
 use super::depletion::deplete;
 use super::legs::{Check, Finding, Required, check_required};
 use super::load::{MassFigure, Masses, MaximumMass};
@@ -26,8 +22,9 @@ pub enum CarryPlace {
 /// A part of an uncertainty that entries share, such as a scale's calibration: it adds up linearly.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct SharedPart {
-    /// What is shared: the id of the scale or the sitting.
-    pub source: Uuid,
+    /// What is shared (a scale, a sitting, an item in several entries), in the caller's own numbering from 0 without
+    /// large gaps.
+    pub source: u32,
     /// Standard uncertainty of one unit through it, g.
     pub u_g: f64,
 }
@@ -114,6 +111,10 @@ pub struct LoadoutArrival {
     pub water_ml: f64,
     /// Of that, in vessels marked as reserve, ml.
     pub reserve_water_ml: f64,
+    /// Energy of all food on leaving for the leg, kcal.
+    pub leaving_food_kcal: f64,
+    /// All water on leaving for the leg, ml.
+    pub leaving_water_ml: f64,
 }
 
 /// A loadout over a course.
@@ -160,31 +161,66 @@ struct Share {
     water: f64,
 }
 
-/// Sums shares to a mass with its uncertainty: own parts in quadrature, shared parts linearly by source.
-fn figure(entries: &[Entry], shares: &[Share], counts: impl Fn(&Entry) -> bool) -> MassFigure {
-    let (mut value_g, mut own_variance, mut known) = (0.0, 0.0, true);
-    let mut shared: BTreeMap<Uuid, f64> = BTreeMap::new();
-    for (entry, share) in entries.iter().zip(shares) {
-        if !counts(entry) || (share.own == 0.0 && share.water == 0.0) {
-            continue;
+/// A sum of entries' masses: own parts of the uncertainty in quadrature, shared parts linearly by source (JCGM 100:2008,
+/// 5.2.2: inputs with a correlation of 1 add up linearly).
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct MassSum {
+    value_g: f64,
+    own_variance: f64,
+    unknown: bool,
+    shared: Vec<f64>,
+}
+
+impl MassSum {
+    /// Adds an entry's own mass times `own` and its water times `water`; a negative share takes away. Nothing is added,
+    /// also no doubt, where both are zero.
+    pub fn add(&mut self, entry: &Entry, own: f64, water: f64) {
+        if own == 0.0 && water == 0.0 {
+            return;
         }
-        value_g += share.own * entry.grams() + share.water * entry.water();
-        let units = share.own * f64::from(entry.quantity);
-        match &entry.mass {
-            Some(mass) => {
-                match mass.own_u_g {
-                    Some(u) => own_variance += (units * u).powi(2),
-                    None => known = known && units == 0.0,
-                }
-                for part in &mass.shared {
-                    *shared.entry(part.source).or_default() += units * part.u_g;
-                }
+        self.value_g += own * entry.grams() + water * entry.water();
+        let units = own * f64::from(entry.quantity);
+        let Some(mass) = &entry.mass else {
+            self.unknown = true;
+            return;
+        };
+        match mass.own_u_g {
+            Some(u) => self.own_variance += (units * u).powi(2),
+            None => self.unknown = self.unknown || units != 0.0,
+        }
+        for part in &mass.shared {
+            let at = part.source as usize;
+            if at >= self.shared.len() {
+                self.shared.resize(at + 1, 0.0);
             }
-            None => known = false,
+            self.shared[at] += units * part.u_g;
         }
     }
-    let variance = own_variance + shared.values().map(|u| u * u).sum::<f64>();
-    MassFigure { value_g, u_g: known.then(|| variance.sqrt()) }
+
+    /// Adds a mass that is reckoned without an uncertainty, such as water at 1 g/ml.
+    pub fn add_grams(&mut self, grams: f64) {
+        self.value_g += grams;
+    }
+
+    /// The mass with its uncertainty.
+    #[must_use]
+    pub fn figure(&self) -> MassFigure {
+        let variance = self.own_variance + self.shared.iter().map(|u| u * u).sum::<f64>();
+        MassFigure { value_g: self.value_g, u_g: (!self.unknown).then(|| variance.sqrt()) }
+    }
+}
+
+fn figure(entries: &[Entry], shares: &[Share], counts: impl Fn(&Entry) -> bool) -> MassFigure {
+    let mut sum = MassSum::default();
+    for (entry, share) in entries.iter().zip(shares).filter(|(entry, _)| counts(entry)) {
+        sum.add(entry, share.own, share.water);
+    }
+    sum.figure()
+}
+
+fn grams(entries: &[Entry], shares: &[Share], counts: impl Fn(&Entry) -> bool) -> f64 {
+    let there = entries.iter().zip(shares).filter(|(entry, _)| counts(entry));
+    there.map(|(entry, share)| share.own * entry.grams() + share.water * entry.water()).sum()
 }
 
 fn check(loadout: &Loadout<'_>) -> Result<(), NoEstimate> {
@@ -275,9 +311,9 @@ pub fn loadout_course(loadout: &Loadout<'_>, legs: &[Leg]) -> Result<LoadoutCour
         }
         let leaving = there(&shares, index);
         for (maximum, scope) in maxima.iter_mut().zip(scopes) {
-            let mass = figure(entries, &leaving, scope);
-            if maximum.is_none_or(|m| mass.value_g > m.mass.value_g) {
-                *maximum = Some(MaximumMass { mass, leg: index });
+            let value_g = grams(entries, &leaving, scope);
+            if maximum.is_none_or(|m| value_g > m.mass.value_g) {
+                *maximum = Some(MaximumMass { mass: figure(entries, &leaving, scope), leg: index });
             }
         }
 
@@ -309,8 +345,10 @@ pub fn loadout_course(loadout: &Loadout<'_>, legs: &[Leg]) -> Result<LoadoutCour
         }
 
         let arriving = there(&shares, index);
-        finish = scopes.map(|scope| Some(figure(entries, &arriving, scope)));
-        let [carried_g, total_g] = scopes.map(|scope| figure(entries, &arriving, scope).value_g);
+        if index + 1 == legs.len() {
+            finish = scopes.map(|scope| Some(figure(entries, &arriving, scope)));
+        }
+        let [carried_g, total_g] = scopes.map(|scope| grams(entries, &arriving, scope));
         let arrival = LoadoutArrival {
             carried_g,
             total_g,
@@ -318,6 +356,8 @@ pub fn loadout_course(loadout: &Loadout<'_>, legs: &[Leg]) -> Result<LoadoutCour
             reserve_kcal: sum(kcal, Some(true), &arriving),
             water_ml: sum(water, None, &arriving),
             reserve_water_ml: sum(water, Some(true), &arriving),
+            leaving_food_kcal: sum(kcal, None, &leaving),
+            leaving_water_ml: sum(water, None, &leaving),
         };
         let check = Check {
             leg: index,

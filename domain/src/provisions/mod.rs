@@ -15,7 +15,7 @@ pub use energy::{Band, IntakeBand, MAX_KCAL_PER_G, Nutrients, check_density, foo
 pub use legs::{Arrival, Finding, LegByLeg, LegLoad, Rates, Required, carried_mass};
 pub use load::{MassFigure, Masses, MaximumMass};
 pub use loadout::{
-    CarryPlace, Entry, EntryMass, Leg, Loadout, LoadoutArrival, LoadoutCourse, Refill, SharedPart,
+    CarryPlace, Entry, EntryMass, Leg, Loadout, LoadoutArrival, LoadoutCourse, MassSum, Refill, SharedPart,
     loadout_course,
 };
 pub use water::{water_density_kg_m3, water_mass_g};

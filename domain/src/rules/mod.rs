@@ -20,7 +20,7 @@ pub mod eligibility;
 pub mod flat;
 pub mod model;
 pub mod parse;
-mod place;
+pub mod place;
 pub mod schema;
 pub mod validate;
 pub mod words;

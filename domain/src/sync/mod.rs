@@ -2,7 +2,10 @@
 //! client runs it over its replica, the tests run it over thousands of histories.
 
 pub mod canonical;
+pub mod client;
+pub mod conflict;
 pub mod merge;
 pub mod op;
 pub mod record;
+mod settle;
 pub mod working;

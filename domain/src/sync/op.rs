@@ -8,7 +8,7 @@ use crate::time::Timestamp;
 use crate::wire::shape::Object;
 
 /// What an op does to its record. Facts are appended and voided; mutable records are created, patched, deleted and
-/// restored. Closed.
+/// restored; conflicts are settled. Closed.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
 #[cfg_attr(feature = "openapi", derive(utoipa::ToSchema))]
 #[serde(rename_all = "snake_case")]
@@ -25,6 +25,8 @@ pub enum Action {
     Delete,
     /// Brings a deleted one back.
     Restore,
+    /// Settles a conflict.
+    Settle,
 }
 
 impl Action {
@@ -38,6 +40,7 @@ impl Action {
             Action::Patch => "patch",
             Action::Delete => "delete",
             Action::Restore => "restore",
+            Action::Settle => "settle",
         }
     }
 
@@ -65,8 +68,10 @@ pub struct Op {
     pub action: Action,
     /// The last change of the kitroom that its author had seen.
     pub base_seq: i64,
-    /// The content: a body, a patch, or a reason.
+    /// The content: a body, a patch, a reason, or how a conflict is settled.
     pub payload: Object,
+    /// When it was done, by its author's clock. Decides nothing.
+    pub done_at: Option<Timestamp>,
     /// Hash of what was asked for, as received.
     pub hash: [u8; 32],
     /// The version that the record must have, for an op that came in through a resource.
@@ -105,7 +110,8 @@ pub enum OpStatus {
     Applied,
     /// Done, beside somebody else's change of other fields.
     Merged,
-    /// Kept as a conflict that a person settles.
+    /// Something in it contradicts what somebody else did: that is kept as a conflict that a person settles, whatever else
+    /// is in it is done.
     Conflict,
     /// Nothing was left to do.
     Noop,
@@ -123,7 +129,7 @@ pub struct OpResult {
     pub op_id: Uuid,
     /// How it ended.
     pub status: OpStatus,
-    /// The version that its record has now, when it has one.
+    /// The version that its record has now, when it has one; for a conflict, the number of the last change that it made.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub seq: Option<i64>,
     /// Whether this is the stored answer to an op that was sent before.
@@ -132,7 +138,7 @@ pub struct OpResult {
     /// Why it was refused.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub problem: Option<crate::wire::problem::Problem>,
-    /// The conflicts that it opened.
+    /// The conflicts that it opened, or added to.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub conflict_ids: Vec<Uuid>,
 }

@@ -11,7 +11,7 @@ use crate::time::Timestamp;
 use crate::wire::shape::Object;
 
 /// Which change wrote a merge unit last.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct UnitMark {
     /// The change's number.
     #[serde(rename = "s")]
@@ -19,6 +19,45 @@ pub struct UnitMark {
     /// The replica that it came from; none for a change through a resource.
     #[serde(rename = "r", default, skip_serializing_if = "Option::is_none")]
     pub replica: Option<Uuid>,
+    /// What stood there before, when that was a change as well and is short: what somebody who does not know this change
+    /// has seen.
+    #[serde(rename = "w", default, skip_serializing_if = "Option::is_none")]
+    pub was: Option<Box<Was>>,
+}
+
+/// What a merge unit held before its last change.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Was {
+    /// The number of the change that wrote it.
+    #[serde(rename = "s")]
+    pub seq: i64,
+    /// The replica that that one came from.
+    #[serde(rename = "r", default, skip_serializing_if = "Option::is_none")]
+    pub replica: Option<Uuid>,
+    /// The unit's fields.
+    #[serde(rename = "v")]
+    pub value: Object,
+}
+
+impl UnitMark {
+    /// The longest former value that is kept, in bytes of JSON.
+    const WAS_AT_MOST: usize = 512;
+
+    /// Of a change.
+    #[must_use]
+    pub fn new(seq: i64, replica: Option<Uuid>) -> Self {
+        Self { seq, replica, was: None }
+    }
+
+    /// The mark of a change that takes the place of `before`, which held `value`.
+    #[must_use]
+    pub fn after(&self, before: Option<&Self>, value: Object) -> Self {
+        let short = serde_json::to_vec(&value).is_ok_and(|json| json.len() <= Self::WAS_AT_MOST);
+        // A unit that was never written held nothing since the record was made.
+        let (seq, replica) = before.map_or((0, None), |before| (before.seq, before.replica));
+        let was = short.then(|| Box::new(Was { seq, replica, value }));
+        Self { was, ..self.clone() }
+    }
 }
 
 /// That a fact was voided: write-once.
@@ -35,6 +74,9 @@ pub struct Voided {
 
 /// The merge unit that stands for a record's own existence: written by create, delete and restore.
 pub const EXISTENCE: &str = "";
+
+/// What marks a fact of those kinds that remember the replica that it came from; no field has this name.
+pub const APPENDED: &str = "+";
 
 /// A record: what its kind stores, and what every record carries.
 #[derive(Debug, Clone, PartialEq)]
@@ -80,7 +122,7 @@ impl Stored {
         if self.time_suspect {
             record.insert("time_suspect".into(), json!(true));
         }
-        if self.units.is_empty() {
+        if !self.units.contains_key(EXISTENCE) {
             record.insert("recorded_by".into(), json!(self.created_by));
         }
         record
@@ -104,7 +146,7 @@ impl Stored {
         let units = if kind.is_fact() {
             BTreeMap::new()
         } else {
-            BTreeMap::from([(EXISTENCE.to_owned(), UnitMark { seq: version, replica: None })])
+            BTreeMap::from([(EXISTENCE.to_owned(), UnitMark::new(version, None))])
         };
         Some(Self { id, version, units, created_by, recorded_at, deleted: false, voided, time_suspect, body })
     }
@@ -116,4 +158,6 @@ pub trait Lookup {
     fn get(&self, kind: &str, id: Uuid) -> Option<&Stored>;
     /// Whether a live record refers to this one.
     fn in_use(&self, kind: &str, id: Uuid) -> bool;
+    /// The records of `kind` that are here and whose `field` names this record, in the order of their last change.
+    fn referring(&self, kind: &str, field: &str, id: Uuid) -> Vec<&Stored>;
 }

@@ -1,29 +1,48 @@
 //! A batch at work: the records that it touches or refers to, with every group decided so far laid over them.
 
-use std::collections::{BTreeMap, HashMap, HashSet};
+mod upkeep;
+
+use std::collections::{BTreeMap, BTreeSet, HashMap, HashSet};
 
 use uuid::Uuid;
 
+use self::upkeep::Wrote;
 use super::canonical::row_hash;
-use super::merge::decide;
-use super::op::{Deciding, Op, OpResult, OpStatus};
+use super::conflict::beside;
+use super::merge::{Outcome, decide};
+use super::op::{Action, Deciding, Op, OpResult, OpStatus};
 use super::record::{Lookup, Stored};
-use crate::kinds::{self, Dirty, KINDS};
+use crate::kinds::{self, Dirty, KINDS, Kind, reference_id};
 use crate::wire::problem::{ErrorCode, FieldError, Problem};
 
 /// A record's address within its kitroom.
 pub type Key = (&'static str, Uuid);
 
+const CONFLICT: &Kind = &kinds::conflict::KIND;
+
 /// The state that a batch is decided on. Load into it every record that the batch names or refers to, directly or
-/// through other references.
+/// through other references; the companions of those (see [`Kind::companions`]); and the open conflicts about them.
 #[derive(Debug, Clone, Default)]
 pub struct Working {
     records: HashMap<Key, Stored>,
+    /// By what a record is named: who names it. Former names stay in and are sorted out when they are asked for.
+    named_by: HashMap<Key, Vec<Key>>,
+    /// By the record in question: its conflicts.
+    conflicts: HashMap<Uuid, BTreeSet<Uuid>>,
     referred: HashSet<Key>,
     changed: BTreeMap<Key, i64>,
     hash_before: HashMap<Key, Option<i64>>,
     dirty: HashSet<Dirty>,
     head: i64,
+    foresees: bool,
+    undo: Vec<Undo>,
+}
+
+/// What a step has taken the place of.
+#[derive(Debug, Clone)]
+enum Undo {
+    Record { key: Key, before: Option<Box<Stored>>, changed: Option<i64>, hashed: bool },
+    Dirty(Dirty),
 }
 
 impl Working {
@@ -33,9 +52,33 @@ impl Working {
         Self { head, ..Self::default() }
     }
 
+    /// The same for a device: it foresees which ops contradict something, and leaves it to the service to open conflicts.
+    #[must_use]
+    pub fn foreseeing(head: i64) -> Self {
+        Self { head, foresees: true, ..Self::default() }
+    }
+
     /// Lays a stored record in.
     pub fn load(&mut self, kind: &'static str, record: Stored) {
+        if let Some(kind) = kinds::kind(kind) {
+            self.note_names(kind, &record, None);
+        }
         self.records.insert((kind, record.id), record);
+    }
+
+    /// Keeps the reverse of the references up.
+    fn note_names(&mut self, kind: &'static Kind, record: &Stored, before: Option<&Stored>) {
+        let same = |field: &str| before.is_some_and(|b| b.body.get(field) == record.body.get(field));
+        for (reference, id) in kind.references(&record.body) {
+            if !same(reference.field) {
+                self.named_by.entry((reference.kind, id)).or_default().push((kind.name, record.id));
+            }
+        }
+        if kind.name == CONFLICT.name
+            && let Some(about) = reference_id(&record.body, "record_id")
+        {
+            self.conflicts.entry(about).or_default().insert(record.id);
+        }
     }
 
     /// Whether the record is here.
@@ -87,15 +130,15 @@ impl Working {
 
     /// Decides the ops of one group: all of them are taken, or none. One refused op refuses its siblings.
     pub fn apply_group(&mut self, ops: &[&Op], deciding: &Deciding) -> Vec<OpResult> {
-        let before = (ops.len() > 1).then(|| self.clone());
+        let head = self.head;
+        self.undo.clear();
         let mut results = Vec::with_capacity(ops.len());
         for (at, op) in ops.iter().enumerate() {
             match self.apply_one(op, deciding) {
                 Ok(result) => results.push(result),
                 Err(problem) => {
-                    if let Some(before) = before {
-                        *self = before;
-                    }
+                    self.take_back();
+                    self.head = head;
                     return refuse_group(ops, at, problem);
                 }
             }
@@ -103,31 +146,134 @@ impl Working {
         results
     }
 
+    /// Puts back what stood before the group.
+    fn take_back(&mut self) {
+        while let Some(step) = self.undo.pop() {
+            match step {
+                Undo::Dirty(dirty) => {
+                    self.dirty.remove(&dirty);
+                }
+                Undo::Record { key, before, changed, hashed } => {
+                    match before {
+                        Some(before) => self.records.insert(key, *before),
+                        None => self.records.remove(&key),
+                    };
+                    match changed {
+                        Some(seq) => self.changed.insert(key, seq),
+                        None => self.changed.remove(&key),
+                    };
+                    if !hashed {
+                        self.hash_before.remove(&key);
+                    }
+                }
+            }
+        }
+    }
+
+    /// Gives a record its place, under the next number.
+    fn put(&mut self, kind: &'static Kind, record: Stored) {
+        let key = (kind.name, record.id);
+        for dirty in (kind.dirties)(&record, &*self) {
+            if self.dirty.insert(dirty) {
+                self.undo.push(Undo::Dirty(dirty));
+            }
+        }
+        let before = self.records.remove(&key);
+        self.note_names(kind, &record, before.as_ref());
+        let hashed = self.hash_before.contains_key(&key);
+        if !hashed {
+            self.hash_before.insert(key, before.as_ref().map(|record| row_hash(kind.name, record)));
+        }
+        self.head = record.version;
+        let changed = self.changed.insert(key, record.version);
+        self.records.insert(key, record);
+        self.undo.push(Undo::Record { key, before: before.map(Box::new), changed, hashed });
+    }
+
     fn apply_one(&mut self, op: &Op, deciding: &Deciding) -> Result<OpResult, Problem> {
         let kind = kinds::kind(&op.kind).ok_or_else(|| unknown_kind(&op.kind))?;
-        let key = (kind.name, op.record_id);
-        let stored = self.records.get(&key);
+        if op.action == Action::Settle && kind.knows(op.action) {
+            return super::settle::settle(self, op, deciding);
+        }
+        let stored = self.records.get(&(kind.name, op.record_id));
+        if stored.is_none()
+            && let Some((conflict, body)) = self.held_creation(op, deciding)
+        {
+            return self.amend(kind, op, deciding, conflict, body);
+        }
+        let version = stored.map(|record| record.version);
         let outcome = decide(kind, stored, op, self.head + 1, deciding, &*self)?;
-        let seq = match outcome.change {
-            None => stored.map(|record| record.version),
-            Some(record) => {
-                self.dirty.extend((kind.dirties)(&record, &*self));
-                let before = stored.map(|record| row_hash(kind.name, record));
-                self.hash_before.entry(key).or_insert(before);
-                self.changed.insert(key, record.version);
-                self.records.insert(key, record);
-                self.head += 1;
-                Some(self.head)
-            }
+        let own = outcome.change.as_ref().map(|record| record.version).or(version);
+        let status = outcome.status;
+        let conflict_ids = self.install(kind, op, outcome, deciding, None);
+        let (status, seq) = if conflict_ids.is_empty() {
+            (status, own)
+        } else {
+            (OpStatus::Conflict, Some(if self.foresees { own.unwrap_or(self.head) } else { self.head }))
         };
-        Ok(OpResult {
-            op_id: op.op_id,
-            status: outcome.status,
-            seq,
-            replayed: false,
-            problem: None,
-            conflict_ids: vec![],
-        })
+        Ok(OpResult { op_id: op.op_id, status, seq, replayed: false, problem: None, conflict_ids })
+    }
+
+    /// Puts what an op does in place, keeps what it contradicts, and looks after the conflicts that it concerns. Answers
+    /// the conflicts that it opened or added to.
+    fn install(
+        &mut self,
+        kind: &'static Kind,
+        op: &Op,
+        outcome: Outcome,
+        deciding: &Deciding,
+        settling: Option<Uuid>,
+    ) -> Vec<Uuid> {
+        let Outcome { change, touched, mut contradictions, .. } = outcome;
+        let changed = change.is_some();
+        if !changed && contradictions.is_empty() && kind.is_fact() {
+            // The same fact again says nothing new.
+            return Vec::new();
+        }
+        if let Some(record) = change {
+            self.put(kind, record);
+        }
+        let key = (kind.name, op.record_id);
+        if changed
+            && kind.is_fact()
+            && let Some(record) = self.records.get(&key)
+        {
+            contradictions.extend(beside(kind, record, op.action, &*self));
+        }
+        if self.foresees {
+            return contradictions.iter().map(|found| found.id(op)).collect();
+        }
+        let held: Vec<String> = contradictions.iter().flat_map(|found| found.units.iter().cloned()).collect();
+        let mut opened = Vec::with_capacity(contradictions.len());
+        for found in contradictions {
+            opened.push(self.open(found, op, deciding));
+        }
+        if !self.conflicts.is_empty()
+            && let Some(record) = self.records.get(&key).cloned()
+        {
+            let done = opened.iter().copied().chain(settling).collect();
+            self.follow(kind, &record, op, deciding, &Wrote { touched, held, done });
+        }
+        opened
+    }
+
+    /// Decides and installs a change that is part of a larger step whose author has seen everything.
+    ///
+    /// # Errors
+    /// The problem for which it is refused.
+    pub(super) fn write(&mut self, op: &Op, part: &Op, deciding: &Deciding) -> Result<(), Problem> {
+        let kind = kinds::kind(&part.kind).ok_or_else(|| unknown_kind(&part.kind))?;
+        let stored = self.records.get(&(kind.name, part.record_id));
+        let outcome = decide(kind, stored, part, self.head + 1, deciding, &*self)?;
+        if !outcome.contradictions.is_empty() {
+            let words = "it contradicts what stands now; read it again";
+            return Err(Problem::new(ErrorCode::ConflictPending, words));
+        }
+        // Other conflicts about the record have not been looked at by settling this one.
+        let unseen = Op { base_seq: 0, ..part.clone() };
+        let outcome = Outcome { touched: Vec::new(), ..outcome };
+        self.install(kind, &unseen, outcome, deciding, Some(op.record_id));
+        Ok(())
     }
 }
 
@@ -164,13 +310,37 @@ impl Lookup for Working {
 
     fn in_use(&self, kind: &str, id: Uuid) -> bool {
         let Some(kind) = kinds::kind(kind) else { return false };
-        self.referred.contains(&(kind.name, id))
-            || self.records.iter().any(|((from, _), record)| {
-                record.is_live()
-                    && kinds::kind(from).is_some_and(|from| {
-                        from.references(&record.body)
-                            .any(|(reference, target)| reference.kind == kind.name && target == id)
-                    })
+        let key = (kind.name, id);
+        self.referred.contains(&key)
+            || self.named_by.get(&key).into_iter().flatten().any(|source| {
+                self.records.get(source).is_some_and(Stored::is_live)
+                    && self.still_names(source, &key, |_| true)
             })
+    }
+
+    fn referring(&self, kind: &str, field: &str, id: Uuid) -> Vec<&Stored> {
+        let Some(kind) = kinds::kind(kind) else { return Vec::new() };
+        let Some(reference) = kind.refs.iter().find(|reference| reference.field == field) else {
+            return Vec::new();
+        };
+        let key = (reference.kind, id);
+        let sources =
+            self.named_by.get(&key).into_iter().flatten().filter(|source| {
+                source.0 == kind.name && self.still_names(source, &key, |named| named == field)
+            });
+        let mut seen = HashSet::new();
+        let sources = sources.filter(|source| seen.insert(source.1));
+        let mut records: Vec<&Stored> = sources.filter_map(|source| self.records.get(source)).collect();
+        records.sort_by_key(|record| record.version);
+        records
+    }
+}
+
+impl Working {
+    /// Whether a record still names another, in a field that is asked for.
+    fn still_names(&self, source: &Key, target: &Key, field: impl Fn(&str) -> bool) -> bool {
+        let Some((kind, record)) = kinds::kind(source.0).zip(self.records.get(source)) else { return false };
+        kind.references(&record.body)
+            .any(|(reference, id)| (reference.kind, id) == *target && field(reference.field))
     }
 }

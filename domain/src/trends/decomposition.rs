@@ -1,19 +1,19 @@
 //! Why this season's set weighs less than last season's: items added, items removed, and the same items lighter or
-//! heavier. Whole milligrams, so that the parts add up to the change to the last one.
+//! heavier. Whole numbers, so that the parts add up to the change to the last one.
 
 use std::collections::BTreeMap;
 
 use crate::ids::ItemId;
 use crate::no_estimate::{NoEstimate, within};
-use crate::units::MassMg;
 
 /// An item as it was carried: all units of it together.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct ItemMass {
     /// The item.
     pub item: ItemId,
-    /// Mass of all its units.
-    pub mass: MassMg,
+    /// Mass of all its units, mg (or a whole fraction of one, the same for both sets: means over n sets are whole
+    /// n-ths).
+    pub mass_mg: i64,
     /// Standard uncertainty of that mass, g.
     pub u_g: f64,
 }
@@ -44,8 +44,7 @@ impl MassChange {
 pub struct SeasonChange {
     /// Total after less total before, mg.
     pub total_mg: i64,
-    /// Its standard uncertainty, g: in quadrature over the items, an upper figure for those weighed on one scale both
-    /// times.
+    /// Its standard uncertainty, g: in quadrature over the items, as if each mass had errors of its own.
     pub u_g: f64,
     /// Items only in the later set, heaviest first.
     pub added: Vec<MassChange>,
@@ -72,7 +71,7 @@ fn by_item(items: &[ItemMass]) -> Result<BTreeMap<ItemId, (i64, f64)>, NoEstimat
     for line in items {
         let u = within("uncertainty in g", line.u_g, 0.0, 1e6)?;
         let sum = sums.entry(line.item).or_default();
-        sum.0 += line.mass.scaled();
+        sum.0 += line.mass_mg;
         sum.1 += u; // entries of one item share its weighing
     }
     Ok(sums)

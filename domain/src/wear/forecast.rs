@@ -42,13 +42,56 @@ fn life_or_reason<S: serde::Serializer>(
     }
 }
 
-/// Forecasts the head along a path of use against a limit in mm.
-///
-/// From five exact tests on by least squares, with bounds among the tests by censored likelihood; with fewer exact tests by
-/// the prior, or not at all when there is none. A prior without any test says what was assumed and nothing else.
+/// The model that the tests allow.
+pub struct FittedWear {
+    /// The model.
+    pub model: Box<dyn WearModel>,
+    /// What of a prior to show beside its numbers; `None` for fitted models.
+    pub assumption: Option<(PriorBasis, String)>,
+}
+
+/// Fits what the tests allow: from five exact tests on by least squares, with bounds among the tests by censored
+/// likelihood; with fewer exact tests by the prior, or not at all when there is none. A prior without any test says what
+/// was assumed and nothing else.
 ///
 /// # Errors
 /// Those of [`fit_ols`], [`fit_tobit`] and [`update`]; `TooFew` for fewer than five exact tests without a prior.
+pub fn fit_wear(tests: &[HeadTest], prior: Option<&Prior>) -> Result<FittedWear, NoEstimate> {
+    check_tests(tests)?;
+    let exact = tests.iter().filter(|test| test.is_exact()).count();
+    if exact >= LEAST_TESTS {
+        let model: Box<dyn WearModel> =
+            if exact == tests.len() { Box::new(fit_ols(tests)?) } else { Box::new(fit_tobit(tests, None)?) };
+        return Ok(FittedWear { model, assumption: None });
+    }
+    let Some(prior) = prior else {
+        return Err(NoEstimate::TooFew { what: "exact head tests", needed: LEAST_TESTS, got: exact });
+    };
+    let assumption = Some((prior.basis, prior.note.clone()));
+    Ok(FittedWear { model: Box::new(update(prior, tests)?), assumption })
+}
+
+impl FittedWear {
+    /// What the model says about a limit in mm at a use, and along the path from there.
+    ///
+    /// # Errors
+    /// `NotFinite`, `OutOfRange` for a bad use or limit.
+    pub fn answer(&self, path: &UsePath, at: UsePoint, limit_mm: f64) -> Result<WearAnswer, NoEstimate> {
+        let model = self.model.as_ref();
+        Ok(WearAnswer {
+            head: model.forecast(at, 0.90)?,
+            p_at_least: model.p_at_least(at, limit_mm)?,
+            p_next_at_least: model.p_next_at_least(at, limit_mm)?,
+            life: model.life(path, limit_mm, 0.95),
+            assumption: self.assumption.clone(),
+        })
+    }
+}
+
+/// Forecasts the head along a path of use against a limit in mm, by [`fit_wear`].
+///
+/// # Errors
+/// Those of [`fit_wear`] and [`FittedWear::answer`].
 pub fn forecast(
     tests: &[HeadTest],
     prior: Option<&Prior>,
@@ -56,33 +99,5 @@ pub fn forecast(
     at: UsePoint,
     limit_mm: f64,
 ) -> Result<WearAnswer, NoEstimate> {
-    check_tests(tests)?;
-    let exact = tests.iter().filter(|test| test.is_exact()).count();
-    if exact >= LEAST_TESTS {
-        return if exact == tests.len() {
-            answer(&fit_ols(tests)?, path, at, limit_mm, None)
-        } else {
-            answer(&fit_tobit(tests, None)?, path, at, limit_mm, None)
-        };
-    }
-    let Some(prior) = prior else {
-        return Err(NoEstimate::TooFew { what: "exact head tests", needed: LEAST_TESTS, got: exact });
-    };
-    answer(&update(prior, tests)?, path, at, limit_mm, Some((prior.basis, prior.note.clone())))
-}
-
-fn answer(
-    model: &dyn WearModel,
-    path: &UsePath,
-    at: UsePoint,
-    limit_mm: f64,
-    assumption: Option<(PriorBasis, String)>,
-) -> Result<WearAnswer, NoEstimate> {
-    Ok(WearAnswer {
-        head: model.forecast(at, 0.90)?,
-        p_at_least: model.p_at_least(at, limit_mm)?,
-        p_next_at_least: model.p_next_at_least(at, limit_mm)?,
-        life: model.life(path, limit_mm, 0.95),
-        assumption,
-    })
+    fit_wear(tests, prior)?.answer(path, at, limit_mm)
 }

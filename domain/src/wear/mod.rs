@@ -17,7 +17,7 @@ mod quadrature;
 pub mod spray;
 pub mod tobit;
 
-pub use forecast::{WearAnswer, forecast};
+pub use forecast::{FittedWear, WearAnswer, fit_wear, forecast};
 pub use head_test::{HeadTest, LimitShown, UsePath, UsePoint, limit_shown};
 pub use model::{HeadForecast, WearLife, WearMethod, WearModel};
 pub use ols::{OlsWear, fit_ols};

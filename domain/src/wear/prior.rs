@@ -50,17 +50,30 @@ impl Prior {
     /// # Errors
     /// `NotFinite`, `OutOfRange` for a label that is not above 0 mm.
     pub fn from_label(label_mm: f64) -> Result<Self, NoEstimate> {
-        let rate = std::f64::consts::LN_2 / 300.0;
         Ok(Self {
             ln_head_new: Gaussian { mean: positive("the label's head in mm", label_mm)?.ln(), sd: 0.15 },
+            note: "assumed: half-life 300 h worn and 10 % loss by ten washes; no published rate was found"
+                .to_owned(),
+            ..Self::without_label()
+        })
+    }
+
+    /// The default without a label: of the head when new only that it lies within a factor of 7 of 10,000 mm (95 %), so
+    /// that the first test says nearly all of it; the losses as for a label. All judgement.
+    #[must_use]
+    pub fn without_label() -> Self {
+        let rate = std::f64::consts::LN_2 / 300.0;
+        Self {
+            ln_head_new: Gaussian { mean: 10_000f64.ln(), sd: 1.0 },
             loss_per_hour: Gaussian { mean: rate, sd: 0.5 * rate },
             loss_per_wash: Some(Gaussian { mean: 0.010, sd: 0.007 }),
             sigma: 0.10,
             losses_not_negative: true,
             basis: PriorBasis::Assumed,
-            note: "assumed: half-life 300 h worn and 10 % loss by ten washes; no published rate was found"
+            note: "assumed: a head when new within a factor of 7 of 10,000 mm, a half-life of 300 h worn and 10 % loss \
+                   by ten washes; no published rate was found"
                 .to_owned(),
-        })
+        }
     }
 
     pub(crate) fn checked(&self) -> Result<(), NoEstimate> {

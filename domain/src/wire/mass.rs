@@ -55,6 +55,30 @@ pub struct MassChanged {
     pub u_difference_g: f64,
 }
 
+/// A part of an uncertainty that other masses owe to the same source: it adds up linearly with theirs (JCGM 100:2008,
+/// 5.2.2).
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "openapi", derive(utoipa::ToSchema))]
+pub struct SharedMassPart {
+    /// Where it comes from: `scale:ID` (the error of a scale on which no check weight was read), `step:GRAMS` (the
+    /// same of a scale without a name, told by its resolution), `weight:NAME` (a check weight's known mass),
+    /// `sitting:ID` (the offset found in a sitting).
+    pub source: String,
+    /// Standard uncertainty through it, in grams.
+    pub u_g: f64,
+}
+
+/// What an uncertainty is made of: the squares of its parts add up to its own.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "openapi", derive(utoipa::ToSchema))]
+pub struct MassParts {
+    /// The item's own part, in grams.
+    pub own_u_g: f64,
+    /// What it shares with other items.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub shared: Vec<SharedMassPart>,
+}
+
 /// An item's mass with its uncertainty and its evidence.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[cfg_attr(feature = "openapi", derive(utoipa::ToSchema))]
@@ -65,6 +89,9 @@ pub struct ItemMass {
     /// Its standard uncertainty in grams; absent when unknown, as for a label.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub mass_u_g: Option<f64>,
+    /// What the uncertainty is made of, so that masses of several items add up rightly; absent where none is known.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub mass_parts: Option<MassParts>,
     /// What it rests on.
     pub mass_basis: MassBasis,
     /// How many weighings it rests on.
@@ -81,4 +108,22 @@ pub struct ItemMass {
     /// When it was last weighed, in any condition.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub last_weighed_at: Option<Timestamp>,
+}
+
+impl ItemMass {
+    /// Of an item that nothing is known of.
+    #[must_use]
+    pub fn unknown() -> Self {
+        Self {
+            mass_g: None,
+            mass_u_g: None,
+            mass_parts: None,
+            mass_basis: MassBasis::None,
+            mass_n: 0,
+            mass_calibration: None,
+            mass_birge: None,
+            mass_changed: None,
+            last_weighed_at: None,
+        }
+    }
 }

@@ -1,15 +1,31 @@
 //! What goes over the wire, one file a resource; the service and the client share these types.
 
 pub mod account;
+pub mod attention;
 pub mod check_reading;
+pub mod conflict;
+pub mod head;
 pub mod item;
 pub mod kitroom;
+pub mod ledger;
+pub mod lightest_set;
+pub mod loadout;
+pub mod loadout_answers;
+pub mod log_entry;
 pub mod mass;
+pub mod mass_trend;
 pub mod member;
+pub mod pocket;
 pub mod problem;
+pub mod race;
+pub mod rule_sheet;
+pub mod runner;
 pub mod scale;
+pub mod seal;
+pub mod season;
 pub mod shape;
 pub mod sitting;
+pub mod stock_entry;
 pub mod sync;
 pub mod text;
 pub mod weighing;

@@ -69,6 +69,7 @@ codes! {
     OpGap = "op-gap", 409, "Earlier changes of this replica are missing.";
     SchemaUnsupported = "schema-unsupported", 409, "This version of the client is not supported.";
     InUse = "in-use", 409, "Other records still refer to this one.";
+    LoadoutSealed = "loadout-sealed", 409, "The loadout is sealed.";
     PersonalExists = "personal-exists", 409, "There is a personal kitroom already.";
     LastOwner = "last-owner", 409, "A kitroom keeps at least one owner.";
     CursorExpired = "cursor-expired", 410, "The cursor is too old; start again without one.";

@@ -10,6 +10,8 @@ use crate::wire::shape::Object;
 
 /// The version of the protocol's schema that this build speaks.
 pub const SCHEMA_VERSION: i32 = 1;
+/// The oldest version that this build still takes pushes in.
+pub const SCHEMA_MIN: i32 = 1;
 /// The most ops of one push, and so of one group.
 pub const MAX_OPS: usize = 500;
 /// The most bytes of a push, after decompression.
@@ -20,6 +22,27 @@ pub const MAX_RECORD_BYTES: usize = 64 * 1024;
 pub const MAX_CHANGES: i64 = 2000;
 /// See [`MAX_CHANGES`].
 pub const DEFAULT_CHANGES: i64 = 500;
+/// The most bytes of the changes of one page. A record alone always fits.
+pub const MAX_PAGE_BYTES: usize = 4 * 1024 * 1024;
+/// The longest that a question for changes may wait for one, in seconds.
+pub const MAX_WAIT_S: i64 = 55;
+/// A stream has a cursor to go on from at least this often, in changes.
+pub const STREAM_CURSOR_EVERY: i64 = 500;
+/// The media type of a stream of [`FeedLine`]s.
+pub const NDJSON: &str = "application/x-ndjson";
+
+/// Kinds of record that came later than the first version of the schema, with the version that brought each.
+const LATER_KINDS: &[(&str, i32)] = &[];
+
+/// The version of the schema that brought a kind.
+#[must_use]
+pub fn kind_since(kind: &str) -> i32 {
+    since(LATER_KINDS, kind)
+}
+
+fn since(later: &[(&str, i32)], kind: &str) -> i32 {
+    later.iter().find(|(name, _)| *name == kind).map_or(1, |(_, since)| *since)
+}
 
 /// One op as it is pushed. `patch` holds the content of a patch, `value` that of every other action.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -73,6 +96,15 @@ pub struct PushRequest {
     /// The ops, in the order of their numbers.
     #[cfg_attr(feature = "openapi", schema(max_items = 500))]
     pub ops: Vec<PushOp>,
+    /// The cursor of the last page that the replica has applied. Where the server was restored or copied since, nothing
+    /// of the push is taken: its ops rest on changes that are no longer there.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[cfg_attr(feature = "openapi", schema(max_length = 1000))]
+    pub cursor: Option<String>,
+    /// The `ack` of the replica's last push, checked as `cursor` is.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[cfg_attr(feature = "openapi", schema(max_length = 1000))]
+    pub ack: Option<String>,
 }
 
 /// The answer to a push: one result per op, in the order sent.
@@ -85,6 +117,10 @@ pub struct PushResponse {
     pub head_seq: i64,
     /// What became of each op.
     pub results: Vec<OpResult>,
+    /// That these ops were acknowledged: to be sent with the next question or push, so that a server which has lost them
+    /// is found out. Absent from services that do not give one.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub ack: Option<String>,
 }
 
 /// One record as it stands now.
@@ -121,6 +157,42 @@ pub struct ChangesPage {
     pub head_seq: i64,
 }
 
+/// One line of a stream of changes. A stream is a header, the changes in the order of their last change with a cursor
+/// now and then, and an end; one without an end was broken off, and goes on from the last cursor that came whole.
+/// Whoever reads one skips lines of a sort that it does not know.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[cfg_attr(feature = "openapi", derive(utoipa::ToSchema))]
+#[serde(tag = "line", rename_all = "snake_case")]
+pub enum FeedLine {
+    /// The first line.
+    Header {
+        /// The kitroom's epoch.
+        epoch: Uuid,
+        /// The version of the schema that the records are written in.
+        schema_version: i32,
+        /// The number of the kitroom's last change when the stream began; it goes at least so far.
+        head_seq: i64,
+    },
+    /// A record as it stands.
+    Change(Change),
+    /// Where to go on when the stream breaks off after this line; keep it in the same transaction as the rows before it.
+    Cursor {
+        /// The cursor.
+        cursor: String,
+    },
+    /// The last line.
+    End {
+        /// Where to go on.
+        next_cursor: String,
+        /// Whether there is more now.
+        has_more: bool,
+        /// The number of the kitroom's last change when the stream ended.
+        head_seq: i64,
+        /// How many changes the stream had.
+        changes: i64,
+    },
+}
+
 /// What the service supports.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[cfg_attr(feature = "openapi", derive(utoipa::ToSchema))]
@@ -143,6 +215,24 @@ pub struct SyncLimits {
     pub record_bytes: usize,
     /// Changes of one page.
     pub pull_changes: i64,
+    /// Bytes of the changes of one page; 0 from services that do not say.
+    #[serde(default)]
+    pub pull_bytes: usize,
+    /// Seconds that a question for changes may wait; 0 where it may not.
+    #[serde(default)]
+    pub wait_s: i64,
+}
+
+impl SyncLimits {
+    /// Those of this build.
+    pub const CURRENT: Self = Self {
+        push_ops: MAX_OPS,
+        push_bytes: MAX_PUSH_BYTES,
+        record_bytes: MAX_RECORD_BYTES,
+        pull_changes: MAX_CHANGES,
+        pull_bytes: MAX_PAGE_BYTES,
+        wait_s: MAX_WAIT_S,
+    };
 }
 
 /// One of the account's kitrooms.
@@ -189,11 +279,12 @@ pub struct SyncOverview {
     pub removed: Vec<RemovedKitroom>,
 }
 
-/// The digest of one kind.
+/// The digest of one kind: of its records that are not deleted, since a replica that came later never hears of those
+/// that are.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[cfg_attr(feature = "openapi", derive(utoipa::ToSchema))]
 pub struct KindDigest {
-    /// How many records, deleted ones included.
+    /// How many records there are; voided facts count, deleted records do not.
     pub count: i64,
     /// The wrapping sum of their row hashes, 16 hexadecimal digits.
     #[cfg_attr(feature = "openapi", schema(pattern = "^[0-9a-f]{16}$", example = "00c0ffee00c0ffee"))]
@@ -208,4 +299,41 @@ pub struct Digest {
     pub head_seq: i64,
     /// By kind.
     pub kinds: std::collections::BTreeMap<String, KindDigest>,
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn since_of_a_kind_without_an_entry_is_the_first_version() {
+        let later = [("seal", 2), ("loan", 3)];
+        assert_eq!((since(&later, "item"), since(&later, "seal"), since(&later, "loan")), (1, 2, 3));
+    }
+
+    #[test]
+    fn later_kinds_are_in_the_registry_and_of_no_version_beyond_this_builds() {
+        for (kind, since) in LATER_KINDS {
+            assert!(crate::kinds::kind(kind).is_some(), "{kind}");
+            assert!((1..=SCHEMA_VERSION).contains(since) && *since != 1, "{kind}");
+        }
+    }
+
+    #[test]
+    fn feed_line_each_sort_reads_back_what_it_wrote() {
+        let id = Uuid::from_u128(7);
+        let change = Change { seq: 3, kind: "item".into(), id, deleted: true, record: None };
+        let lines = [
+            FeedLine::Header { epoch: id, schema_version: 1, head_seq: 3 },
+            FeedLine::Change(change),
+            FeedLine::Cursor { cursor: "abc".into() },
+            FeedLine::End { next_cursor: "abc".into(), has_more: false, head_seq: 3, changes: 1 },
+        ];
+        let words = ["header", "change", "cursor", "end"];
+        for (line, word) in lines.iter().zip(words) {
+            let text = serde_json::to_string(line).unwrap();
+            assert!(text.starts_with(&format!(r#"{{"line":"{word}","#)), "{text}");
+            assert_eq!(&serde_json::from_str::<FeedLine>(&text).unwrap(), line);
+        }
+    }
 }

@@ -105,6 +105,7 @@ fn case(seed: u64, items: usize) -> Case {
                 volume: Millilitres::new(r.within(10, 300) as f64).ok(),
                 reach_needed: reaches[r.within(0, 2) as usize],
                 holds: None,
+                may_wear: false,
             })
             .collect(),
     }

@@ -1,8 +1,14 @@
 //! Checks of the computations against published values, one file a topic.
 
+mod attention;
+mod conflict_laws;
 mod distributions;
 mod effort;
 mod every_file_is_listed;
+mod histories;
+mod histories_hold;
+mod item_trends;
+mod ledger;
 mod light;
 mod light_laws;
 mod lightest_bad_input;
@@ -10,11 +16,15 @@ mod lightest_enumeration;
 mod lightest_fixtures;
 mod lightest_rules;
 mod lightest_support;
+mod loadout_mass;
+mod loadout_support;
+mod loadout_verdicts;
 mod mass;
 mod metrology_adjustment;
 mod metrology_basics;
 mod metrology_readings;
 mod metrology_rows;
+mod pictures;
 mod pool_life;
 mod provisions;
 mod rows;

@@ -4,7 +4,6 @@ use domain::no_estimate::NoEstimate;
 use domain::provisions::*;
 use domain::units::{Hours, Kilocalories, MassMg, Millilitres};
 use proptest::prelude::*;
-use uuid::Uuid;
 
 use crate::rows::{Row, after, assert_all_printed, assert_close, assert_printed, numbers, read};
 
@@ -224,7 +223,7 @@ fn loadout_course_food_refill_brings_nothing() {
 fn loadout_course_shared_uncertainty_adds_linearly() {
     let with_shared = |grams, quantity| {
         let mass = MassMg::new(grams).unwrap();
-        let shared = vec![SharedPart { source: Uuid::from_u128(7), u_g: 0.3 }];
+        let shared = vec![SharedPart { source: 7, u_g: 0.3 }];
         Entry { mass: Some(EntryMass { mass, own_u_g: Some(0.4), shared }), quantity, ..entry(grams) }
     };
     let entries = [with_shared(100.0, 1), with_shared(50.0, 2)];

@@ -3,7 +3,6 @@
 use domain::ids::ItemId;
 use domain::no_estimate::NoEstimate;
 use domain::trends::*;
-use domain::units::MassMg;
 use proptest::prelude::*;
 use uuid::Uuid;
 
@@ -120,7 +119,7 @@ proptest! {
         after in prop::collection::vec((0u64..12, 0i64..900_000), 1..12),
     ) {
         let set = |lines: &[(u64, i64)]| -> Vec<ItemMass> {
-            lines.iter().map(|&(id, mg)| ItemMass { item: item(id), mass: MassMg::from_scaled(mg).unwrap(), u_g: 0.3 }).collect()
+            lines.iter().map(|&(id, mg)| ItemMass { item: item(id), mass_mg: mg, u_g: 0.3 }).collect()
         };
         let sum = |lines: &[(u64, i64)]| lines.iter().map(|l| l.1).sum::<i64>();
         let change = season_change(&set(&before), &set(&after)).unwrap();
@@ -190,7 +189,8 @@ fn item(n: u64) -> ItemId {
 
 #[test]
 fn season_change_items_of_two_seasons_split_by_cause() {
-    let line = |id, grams: f64| ItemMass { item: item(id), mass: MassMg::new(grams).unwrap(), u_g: 0.5 };
+    let line =
+        |id, grams: f64| ItemMass { item: item(id), mass_mg: (grams * 1000.0).round() as i64, u_g: 0.5 };
     let before = [line(1, 412.0), line(2, 318.6), line(3, 75.5), line(4, 20.0)];
     let after = [line(1, 409.5), line(2, 319.0), line(4, 20.0), line(5, 60.0)];
     let change = season_change(&before, &after).unwrap();

@@ -15,6 +15,7 @@ fn small(settings: &mut Settings) {
     settings.bounds = Bounds {
         records_per_kitroom: 5,
         kitrooms_per_account: 3,
+        waits_per_account: 2,
         head: Duration::from_millis(500),
         body: Duration::from_millis(500),
     };
@@ -24,6 +25,7 @@ fn small(settings: &mut Settings) {
 fn bounds_of_production_are_those_of_the_documents() {
     let bounds = Bounds::PRODUCTION;
     assert_eq!((bounds.records_per_kitroom, bounds.kitrooms_per_account), (2_000_000, 100));
+    assert_eq!(bounds.waits_per_account, 64);
     assert!(bounds.head <= Duration::from_secs(10) && bounds.body <= Duration::from_secs(30));
     let logins = LoginLimits::production(false);
     assert_eq!((logins.per_account.get(), logins.per_address.get()), (10, 60));

@@ -1,74 +1,10 @@
 //! Sharing a kitroom from the command line: the client as it is, against the service as it is.
 
-use std::path::PathBuf;
-
 use chrono::TimeDelta;
-use client_cli::config::Env;
-use client_cli::ui::Ui;
 use serde_json::Value;
 use system_tests::harness::actors::Actor;
 use system_tests::harness::app::TestApp;
-use tempfile::TempDir;
-
-/// A person's device.
-struct Device {
-    folder: TempDir,
-}
-
-/// What a run printed and how it ended.
-struct Ran {
-    code: u8,
-    out: String,
-    err: String,
-}
-
-impl Ran {
-    #[track_caller]
-    fn well(self) -> Self {
-        assert_eq!(self.code, 0, "{}", self.err);
-        self
-    }
-
-    #[track_caller]
-    fn json(&self) -> Value {
-        serde_json::from_str(&self.out).unwrap_or_else(|error| panic!("{error}: {:?}", self.out))
-    }
-}
-
-impl Device {
-    fn new() -> Self {
-        Self { folder: tempfile::tempdir().unwrap() }
-    }
-
-    fn home(&self) -> PathBuf {
-        self.folder.path().join("tare")
-    }
-
-    /// Runs `tare` in a thread of its own: it waits for its answers.
-    async fn run(&self, args: &[&str], input: &str) -> Ran {
-        let home = self.home();
-        let args: Vec<String> =
-            std::iter::once("tare").chain(args.iter().copied()).map(str::to_owned).collect();
-        let input = input.to_owned();
-        let work = tokio::task::spawn_blocking(move || {
-            let (mut ui, captured) = Ui::captured(&input, false);
-            let args = args.into_iter().map(Into::into);
-            let code = client_cli::run_to_code(args, || Ok(Env::at(&home)), &mut ui);
-            Ran { code, out: captured.out(), err: captured.err() }
-        });
-        work.await.unwrap()
-    }
-
-    async fn link(app: &TestApp, actor: &Actor) -> Self {
-        let device = Self::new();
-        device.link_with(app.http.base(), actor.http.token().unwrap()).await;
-        device
-    }
-
-    async fn link_with(&self, url: &str, token: &str) {
-        self.run(&["link", url, "--insecure-storage", "--token-stdin"], token).await.well();
-    }
-}
+use system_tests::harness::tare::Tare;
 
 fn names(listed: &Value) -> Vec<(String, String)> {
     let text = |member: &Value, name: &str| member[name].as_str().unwrap().to_owned();
@@ -79,7 +15,7 @@ fn names(listed: &Value) -> Vec<(String, String)> {
 async fn kitroom_shared_with_a_coach_who_looks_then_helps_then_leaves() {
     let app = TestApp::start().await;
     let (runa, cleo) = (app.actor("Runa").await, app.actor("Cleo").await);
-    let (one, two) = (Device::link(&app, &runa).await, Device::link(&app, &cleo).await);
+    let (one, two) = (Tare::link(&app, &runa).await, Tare::link(&app, &cleo).await);
     one.run(&["kitroom", "new", "Hill Club", "--club"], "").await.well();
     one.run(&["weigh", "shell", "412", "--new", "--reads-to", "1"], "").await.well();
     let early = one.run(&["kitroom", "invite"], "").await;
@@ -105,7 +41,7 @@ async fn kitroom_shared_with_a_coach_who_looks_then_helps_then_leaves() {
     assert!(joined.err.contains("you are a viewer of Hill Club now"), "{}", joined.err);
     assert!(!joined.err.contains(&secret) && !joined.out.contains(&secret));
     assert!(two.run(&["item", "list"], "").await.well().out.contains("shell"));
-    let again = Device::link(&app, &app.actor("Udo").await).await.run(&["kitroom", "join"], &secret).await;
+    let again = Tare::link(&app, &app.actor("Udo").await).await.run(&["kitroom", "join"], &secret).await;
     assert!(again.code == 1 && again.err.contains("ask whoever invited you"), "{}", again.err);
 
     let listed = one.run(&["kitroom", "members", "--json"], "").await.well().json();
@@ -146,7 +82,7 @@ async fn kitroom_shared_with_a_coach_who_looks_then_helps_then_leaves() {
 async fn sync_after_five_days_and_after_a_year_offline_needs_no_login() {
     let app = TestApp::start().await;
     let actor = app.actor("Runa").await;
-    let device = Device::link(&app, &actor).await;
+    let device = Tare::link(&app, &actor).await;
     device.run(&["kitroom", "new", "Runa"], "").await.well();
     for days in [5, 365] {
         device.run(&["weigh", &format!("item {days}"), "100", "--new", "--reads-to", "1"], "").await.well();
@@ -160,7 +96,7 @@ async fn sync_after_five_days_and_after_a_year_offline_needs_no_login() {
 async fn sync_with_a_token_that_was_revoked_loses_nothing() {
     let app = TestApp::start().await;
     let actor = app.actor("Runa").await;
-    let device = Device::link(&app, &actor).await;
+    let device = Tare::link(&app, &actor).await;
     device.run(&["kitroom", "new", "Runa"], "").await.well();
     device.run(&["weigh", "shell", "412", "--new", "--reads-to", "1"], "").await.well();
     let (_, access) = app.open_session(actor.account).await;
@@ -170,11 +106,7 @@ async fn sync_with_a_token_that_was_revoked_loses_nothing() {
     assert_eq!(http.call("DELETE".parse().unwrap(), &path).send().await.status, 204);
     let refused = device.run(&["sync"], "").await;
     assert_eq!(refused.code, 1, "{}", refused.err);
-    assert!(
-        refused.err.contains("link this device again") && refused.err.contains("safe"),
-        "{}",
-        refused.err
-    );
+    assert!(refused.err.contains("log in again") && refused.err.contains("safe"), "{}", refused.err);
     // Linked again, all of it goes.
     let made = http.post("/v1/device-tokens", &serde_json::json!({"name": "again"})).await.expect(201);
     device.link_with(app.http.base(), made["token"].as_str().unwrap()).await;

@@ -16,13 +16,36 @@ fn sources(dir: &Path, into: &mut String) {
     }
 }
 
+/// All that could hold a test.
+fn all_sources() -> String {
+    let mut all = String::new();
+    for dir in ["api/src", "client-cli/src", "client-cli/tests", "domain/src", "domain/tests", "tests/it"] {
+        sources(&Path::new(ROOT).join(dir), &mut all);
+    }
+    all
+}
+
+#[test]
+fn docs_sync_page_has_each_invariant_with_tests_that_exist() {
+    let page = std::fs::read_to_string(format!("{ROOT}/docs/sync.md")).unwrap();
+    let all = all_sources();
+    for number in 1..=18 {
+        let start = format!("| I{number} | ");
+        let row =
+            page.lines().find(|line| line.starts_with(&start)).unwrap_or_else(|| panic!("no I{number}"));
+        let checked = row.trim_end_matches([' ', '|']).rsplit(" | ").next().unwrap();
+        let named: Vec<&str> = checked.split('`').skip(1).step_by(2).collect();
+        assert!(!named.is_empty() || checked == "comes with loans", "I{number}: {checked}");
+        for name in named {
+            assert!(all.contains(&format!("fn {name}()")), "docs/sync.md names {name}, which is no test");
+        }
+    }
+}
+
 #[test]
 fn docs_security_page_names_tests_that_exist() {
     let page = std::fs::read_to_string(format!("{ROOT}/docs/security.md")).unwrap();
-    let mut all = String::new();
-    for dir in ["api/src", "client-cli/src", "client-cli/tests", "tests/it"] {
-        sources(&Path::new(ROOT).join(dir), &mut all);
-    }
+    let all = all_sources();
     // The checks of the API document have names of their own.
     let checks = ["negative_data_rejection", "unsupported_method"];
     let named: BTreeSet<&str> = page

@@ -4,6 +4,7 @@
 use std::cell::Cell;
 
 use domain::kinds::{KINDS, Kind};
+use domain::sync::op::Action;
 use serde_json::{Value, json};
 use system_tests::harness::app::TestApp;
 use system_tests::harness::bodies::{With, new_id};
@@ -84,12 +85,19 @@ async fn path_with_a_foreign_record_answers_as_for_an_unknown_one() {
 }
 
 async fn of_kind(scene: &Scene<'_>, kind: &str) -> Uuid {
-    scene.fresh(&format!("{kind}_id"), &scene.power().await).await
+    match kind {
+        "loadout_entry" => scene.loadout_entry(scene.loadout().await).await,
+        kind => scene.fresh(&format!("{kind}_id"), &scene.power().await).await,
+    }
 }
 
 /// A body of ours in which one reference names this record.
 async fn referring(two: &Two<'_>, kind: &Kind, field: &str, id: Uuid) -> Value {
-    let mut body = two.ours.body(&format!("create_{}", kind.name), &two.us).await.with(field, id.to_string());
+    let mut body = two.ours.body(&format!("create_{}", kind.name), &two.us).await;
+    if kind.name == "loadout_entry" {
+        body = body.with("loadout_id", two.ours.loadout().await.to_string());
+    }
+    body = body.with(field, id.to_string());
     if ["sitting_id", "scale_id"].contains(&field) && kind.name == "weighing" {
         body = body.without("resolution_g");
     }
@@ -110,9 +118,18 @@ async fn body_and_op_with_a_foreign_reference_answer_as_for_an_unknown_one() {
             for id in ids {
                 let body = referring(&two, kind, reference.field, id).await;
                 let before = app.count(kind.table).await;
-                let path = two.ours.kitroom.path(&kind.table.replace('_', "-"));
-                let reply = two.us.http.post(&path, &body).await;
-                assert_eq!(reply.status, 422, "{}.{}: {}", kind.name, reference.field, reply.text());
+                let (segment, sent, refused) =
+                    match body.get("loadout_id").filter(|_| kind.name == "loadout_entry") {
+                        // The address says the loadout.
+                        Some(loadout) => {
+                            let segment = format!("loadouts/{}/entries", loadout.as_str().unwrap());
+                            let status = if reference.field == "loadout_id" { 404 } else { 422 };
+                            (segment, body.clone().without("loadout_id"), status)
+                        }
+                        None => (kind.table.replace('_', "-"), body.clone(), 422),
+                    };
+                let reply = two.us.http.post(&two.ours.kitroom.path(&segment), &sent).await;
+                assert_eq!(reply.status, refused, "{}.{}: {}", kind.name, reference.field, reply.text());
                 assert_eq!(app.count(kind.table).await, before, "{}.{}", kind.name, reference.field);
                 assert!(!reply.text().contains(MARK), "{}", reply.text());
                 rest.push(without(&plain(&reply).2, id));
@@ -143,6 +160,8 @@ async fn op_on_a_foreign_record_answers_as_for_an_unknown_one_and_leaves_it_alon
         let before: String = app.scalar(&row).await;
         let changes: &[(&str, Value)] = if kind.is_fact() {
             &[("void", json!({"reason": "not ours"}))]
+        } else if kind.knows(Action::Settle) {
+            &[("settle", json!({"keep": "kept"}))]
         } else {
             &[("patch", json!({"name": "stolen"})), ("delete", Value::Null), ("restore", Value::Null)]
         };
@@ -181,6 +200,12 @@ async fn query_with_a_foreign_record_or_cursor_shows_nothing_of_it() {
     for _ in 0..2 {
         two.theirs.weighing().await;
         two.theirs.check_reading().await;
+        two.theirs.pocket().await;
+        two.theirs.log_entry().await;
+        two.theirs.stock_entry().await;
+        two.theirs.season().await;
+        two.theirs.seal().await;
+        two.theirs.conflict().await;
     }
     let mut cursors = 0;
     for operation in operations() {
@@ -190,8 +215,21 @@ async fn query_with_a_foreign_record_or_cursor_shows_nothing_of_it() {
         if !operation.in_kitroom() || !takes("limit") {
             continue;
         }
-        let at = |kitroom: Uuid| operation.path.replace("{kitroom_id}", &kitroom.to_string());
-        let (theirs, ours) = (at(two.theirs.kitroom.id), at(two.ours.kitroom.id));
+        let under = operation.params.iter().any(|param| param == "loadout_id");
+        let loadouts = match under {
+            true => [two.theirs.loadout().await, two.ours.loadout().await],
+            false => [Uuid::nil(); 2],
+        };
+        let at = |kitroom: Uuid, loadout: Uuid| {
+            let path = operation.path.replace("{kitroom_id}", &kitroom.to_string());
+            path.replace("{loadout_id}", &loadout.to_string())
+        };
+        let (theirs, ours) = (at(two.theirs.kitroom.id, loadouts[0]), at(two.ours.kitroom.id, loadouts[1]));
+        if under {
+            for _ in 0..2 {
+                two.theirs.loadout_entry(loadouts[0]).await;
+            }
+        }
         let page = two.theirs.power().await.http.get(&format!("{theirs}?limit=1")).await.expect(200);
         let cursor = page["next_cursor"].as_str().unwrap_or_else(|| panic!("{}: {page}", operation.id));
         let reply = two.us.http.get(&format!("{ours}?cursor={cursor}")).await;
@@ -201,8 +239,15 @@ async fn query_with_a_foreign_record_or_cursor_shows_nothing_of_it() {
         cursors += 1;
     }
     assert!(cursors >= 7, "only {cursors} lists");
-    for (list, field, kind) in [("weighings", "item_id", "item"), ("check-readings", "sitting_id", "sitting")]
-    {
+    for (list, field, kind) in [
+        ("weighings", "item_id", "item"),
+        ("check-readings", "sitting_id", "sitting"),
+        ("log-entries", "item_id", "item"),
+        ("stock-entries", "item_id", "item"),
+        ("loadouts", "race_id", "race"),
+        ("seals", "loadout_id", "loadout"),
+        ("conflicts", "record_id", "item"),
+    ] {
         for id in [of_kind(&two.theirs, kind).await, new_id()] {
             let found =
                 two.us.http.get(&two.ours.kitroom.path(&format!("{list}?{field}={id}"))).await.expect(200);

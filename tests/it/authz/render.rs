@@ -51,8 +51,8 @@ fn page() -> String {
         let _ = writeln!(page, "- {operation}: {note}.");
     }
     page.push_str(
-        "\nThe operator's commands (`tarebook account`, `tarebook sessions`) are no part of the API: they take the data \
-         folder itself.\n",
+        "\nThe operator's commands (`tarebook account`, `sessions`, `backup`, `restore`, `epoch`) are no part of the API: they \
+         take the data folder itself.\n",
     );
     page
 }

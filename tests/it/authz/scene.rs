@@ -5,6 +5,7 @@ use system_tests::harness::actors::{Actor, Kitroom};
 use system_tests::harness::app::TestApp;
 use system_tests::harness::bodies::{self, With, new_id};
 use system_tests::harness::client::{Call, Http, Method, document};
+use system_tests::harness::device::Device;
 use system_tests::harness::logins::PASSWORD;
 use uuid::Uuid;
 
@@ -142,6 +143,69 @@ impl<'a> Scene<'a> {
         self.post("weighings", &bodies::weighing(self.item().await, 412.0)).await.id()
     }
 
+    pub async fn pocket(&self) -> Uuid {
+        self.post("pockets", &bodies::pocket(self.item().await).with("name", format!("{MARK} pocket")))
+            .await
+            .id()
+    }
+
+    pub async fn log_entry(&self) -> Uuid {
+        let body = bodies::log_entry(self.item().await).with("note", format!("{MARK} in the rain"));
+        self.post("log-entries", &body).await.id()
+    }
+
+    async fn gels(&self) -> Uuid {
+        self.post("items", &bodies::gels(&format!("{MARK} gel"))).await.id()
+    }
+
+    pub async fn stock_entry(&self) -> Uuid {
+        let body = bodies::stock_entry(self.gels().await).with("note", format!("{MARK} two boxes"));
+        self.post("stock-entries", &body).await.id()
+    }
+
+    pub async fn season(&self) -> Uuid {
+        self.post("seasons", &bodies::season(&format!("{MARK} season"))).await.id()
+    }
+
+    pub async fn rule_sheet(&self) -> Uuid {
+        self.post("rule-sheets", &bodies::rule_sheet(&format!("{MARK} sheet"))).await.id()
+    }
+
+    pub async fn race(&self) -> Uuid {
+        let body =
+            bodies::race(&format!("{MARK} race")).with("rule_sheet_id", self.rule_sheet().await.to_string());
+        self.post("races", &body).await.id()
+    }
+
+    pub async fn loadout(&self) -> Uuid {
+        let body = bodies::loadout(&format!("{MARK} loadout")).with("race_id", self.race().await.to_string());
+        self.post("loadouts", &body).await.id()
+    }
+
+    /// A line of that loadout.
+    pub async fn loadout_entry(&self, loadout: Uuid) -> Uuid {
+        let body = bodies::loadout_entry(self.item().await).with("note", format!("{MARK} on top"));
+        self.post(&format!("loadouts/{loadout}/entries"), &body).await.id()
+    }
+
+    pub async fn seal(&self) -> Uuid {
+        let body = bodies::seal(self.loadout().await).with("note", format!("{MARK} at the start"));
+        self.post("seals", &body).await.id()
+    }
+
+    /// A conflict about a marked item between two devices of the keeper.
+    pub async fn conflict(&self) -> Uuid {
+        let item = self.item().await;
+        let mut result = Value::Null;
+        for size in ["L", "XL"] {
+            let mut device = Device::new(&self.kitroom.keeper, self.kitroom.id);
+            let op =
+                device.op("patch", "item", item, 0, json!({"size": size, "notes": format!("{MARK} {size}")}));
+            result = device.push(&[op]).await.remove(0);
+        }
+        result["conflict_ids"][0].as_str().and_then(|id| id.parse().ok()).expect("a conflict")
+    }
+
     /// An open invitation, with its secret.
     pub async fn invitation(&self) -> Value {
         self.post("invitations", &json!({"role": "viewer", "note": format!("{MARK} note")})).await
@@ -156,6 +220,15 @@ impl<'a> Scene<'a> {
             "sitting_id" => self.sitting().await,
             "check_reading_id" => self.check_reading().await,
             "weighing_id" => self.weighing().await,
+            "pocket_id" => self.pocket().await,
+            "log_entry_id" => self.log_entry().await,
+            "stock_entry_id" => self.stock_entry().await,
+            "season_id" => self.season().await,
+            "rule_sheet_id" => self.rule_sheet().await,
+            "race_id" => self.race().await,
+            "loadout_id" => self.loadout().await,
+            "seal_id" => self.seal().await,
+            "conflict_id" => self.conflict().await,
             "invitation_id" => self.invitation().await.id(),
             "account_id" => {
                 let other = self.app.actor(MARK).await;
@@ -198,6 +271,7 @@ impl<'a> Scene<'a> {
                 "name": "Newcomer", "invitation": self.invitation().await.text("token")}),
             "create_membership" => json!({"invitation": self.invitation().await.text("token")}),
             "update_account" => json!({"name": "Another Name"}),
+            "update_runner" => json!({"body_mass_kg": 68.5}),
             "update_password" => {
                 json!({"current_password": PASSWORD, "new_password": "five dry socks at dusk"})
             }
@@ -215,13 +289,47 @@ impl<'a> Scene<'a> {
             "update_sitting" => json!({"note": format!("{MARK} moved")}),
             "create_check_reading" => bodies::check_reading(self.sitting().await, 200.0),
             "create_weighing" => bodies::weighing(self.item().await, 400.0),
-            "void_check_reading" | "void_weighing" => json!({"reason": "the other one"}),
+            "create_resolution" => json!({"keep": "kept"}),
+            "create_pocket" => bodies::pocket(self.item().await).with("name", format!("{MARK} pocket")),
+            "update_pocket" => json!({"name": format!("{MARK} front right")}),
+            "create_log_entry" => bodies::log_entry(self.item().await),
+            "create_stock_entry" => bodies::stock_entry(self.gels().await),
+            "create_season" => bodies::season(&format!("{MARK} season")),
+            "update_season" => json!({"name": format!("{MARK} winter")}),
+            "create_rule_sheet" => bodies::rule_sheet(&format!("{MARK} sheet")),
+            "update_rule_sheet" => json!({"name": format!("{MARK} kit list")}),
+            "create_race" => bodies::race(&format!("{MARK} race")),
+            "update_race" => json!({"name": format!("{MARK} long race")}),
+            "create_loadout" => bodies::loadout(&format!("{MARK} loadout")),
+            "update_loadout" => json!({"name": format!("{MARK} light")}),
+            "create_loadout_entry" => bodies::loadout_entry(self.item().await),
+            "update_loadout_entry" => json!({"note": format!("{MARK} below")}),
+            "find_lightest_set" => json!({"time_limit_s": 1}),
+            "create_seal" => bodies::seal(self.loadout().await),
+            void if void.starts_with("void_") => json!({"reason": "the other one"}),
             "push_ops" => {
                 json!({"replica_id": new_id(), "schema_version": 1, "ops": [{"op_id": new_id(), "op_no": 1,
                 "group": "1", "kind": "weighing", "record_id": new_id(), "action": "append", "base_seq": 0,
                 "value": bodies::weighing(self.item().await, 400.0)}]})
             }
             other => panic!("no body for {other}: add one here"),
+        }
+    }
+
+    /// What has to stand behind the path.
+    async fn query(&self, operation: &str) -> String {
+        match operation {
+            "get_loadout_comparison" => format!("?with_id={}", self.loadout().await),
+            "get_ledger" | "get_ledger_picture" => {
+                let mut sealed = Vec::new();
+                for _ in 0..2 {
+                    let loadout = self.loadout().await;
+                    self.post("seals", &bodies::seal(loadout)).await;
+                    sealed.push(loadout);
+                }
+                format!("?from={}&to={}", sealed[0], sealed[1])
+            }
+            _ => String::new(),
         }
     }
 
@@ -241,13 +349,20 @@ impl<'a> Scene<'a> {
     ) -> Call {
         let mut path = operation.path.clone();
         let mut there = path.clone();
+        let mut parent = self.kitroom.id;
         for param in &operation.params {
-            let id = self.fresh(param, asker).await;
+            // An entry lies under the loadout that stands before it in the path.
+            let id = match param.as_str() {
+                "entry_id" => self.loadout_entry(parent).await,
+                other => self.fresh(other, asker).await,
+            };
+            parent = id;
             let shown = swap(param, id);
             path = path.replace(&format!("{{{param}}}"), &shown.to_string());
             there = there.replace(&format!("{{{param}}}"), &id.to_string());
         }
-        let mut call = asker.http.call(operation.method.clone(), &path);
+        let query = self.query(&operation.id).await;
+        let mut call = asker.http.call(operation.method.clone(), &format!("{path}{query}"));
         if operation.takes_if_match {
             call = call.header("If-Match", &self.tag_of(&there, asker).await);
         }
@@ -269,6 +384,7 @@ impl<'a> Scene<'a> {
                 "\"none\"".into()
             };
         }
-        self.power().await.http.get(path).await.etag()
+        // What is settled is the conflict.
+        self.power().await.http.get(path.trim_end_matches("/resolution")).await.etag()
     }
 }

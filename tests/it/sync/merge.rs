@@ -2,22 +2,13 @@ use serde_json::{Value, json};
 use system_tests::harness::actors::Kitroom;
 use system_tests::harness::app::TestApp;
 use system_tests::harness::bodies::{With, item, new_id, weighing};
-use system_tests::harness::device::{Device, refusal, statuses};
+use system_tests::harness::device::{refusal, statuses};
 use uuid::Uuid;
 
-/// Two devices of two people that both know the item at change 1.
-async fn two_devices(app: &TestApp) -> (Kitroom, Device, Device, Uuid) {
-    let kit = app.kitroom().await;
-    let shell = new_id();
-    let body = item("blue shell").with("id", shell.to_string()).with("size", "M");
-    let body = body.with("attributes", json!({"pockets": 2}));
-    let _ = kit.keeper.post(&kit.path("items"), &body).await.expect(201);
-    let (one, two) = (Device::new(&kit.keeper, kit.id), Device::new(&kit.owner, kit.id));
-    (kit, one, two, shell)
-}
+use crate::conflicts::two_devices;
 
 async fn shown(kit: &Kitroom, id: Uuid) -> Value {
-    kit.viewer.get(&kit.path(&format!("items/{id}"))).await.expect(200)
+    crate::conflicts::shown(kit, "items", id).await
 }
 
 #[tokio::test]
@@ -39,27 +30,7 @@ async fn push_different_fields_from_two_devices_merge() {
 }
 
 #[tokio::test]
-async fn push_the_same_field_from_another_device_is_rejected_with_both_values() {
-    let app = TestApp::start().await;
-    let (kit, mut one, mut two, shell) = two_devices(&app).await;
-    let op = one.op("patch", "item", shell, 1, json!({"size": "L"}));
-    one.push(&[op]).await;
-    let op = two.op("patch", "item", shell, 1, json!({"size": "XL", "name": "old shell"}));
-    let results = two.push(&[op]).await;
-    assert_eq!(refusal(&results[0]), "conflict-pending");
-    let problem = &results[0]["problem"];
-    assert_eq!(problem["units"], json!(["size"]));
-    assert_eq!(problem["current"]["size"], "L");
-    assert_eq!(problem["offered"], json!({"size": "XL", "name": "old shell"}));
-    let item = shown(&kit, shell).await;
-    assert_eq!((&item["name"], &item["size"]), (&"blue shell".into(), &"L".into()));
-    // Whoever has seen the other's change may overwrite it.
-    let op = two.op("patch", "item", shell, 2, json!({"size": "XL"}));
-    assert_eq!(statuses(&two.push(&[op]).await), ["applied"]);
-}
-
-#[tokio::test]
-async fn push_the_same_field_through_a_resource_in_between_is_rejected_too() {
+async fn push_the_same_field_through_a_resource_in_between_is_a_conflict_too() {
     let app = TestApp::start().await;
     let (kit, mut one, _, shell) = two_devices(&app).await;
     let path = kit.path(&format!("items/{shell}"));
@@ -67,7 +38,7 @@ async fn push_the_same_field_through_a_resource_in_between_is_rejected_too() {
     let _ = kit.keeper.patching(&path, &tag, &json!({"size": "L"})).send().await.expect(200);
     // The same person, but not the same replica: the device has not seen it.
     let op = one.op("patch", "item", shell, 1, json!({"size": "XL"}));
-    assert_eq!(refusal(&one.push(&[op]).await[0]), "conflict-pending");
+    assert_eq!(statuses(&one.push(&[op]).await), ["conflict"]);
 }
 
 #[tokio::test]
@@ -80,20 +51,6 @@ async fn push_the_same_value_from_both_is_nothing_left_to_do() {
     let results = two.push(&[op]).await;
     assert_eq!((statuses(&results), &results[0]["seq"]), (vec!["noop"], &2.into()));
     assert_eq!(shown(&kit, shell).await["version"], 2);
-}
-
-#[tokio::test]
-async fn push_grouped_fields_conflict_as_one() {
-    let app = TestApp::start().await;
-    let (kit, mut one, mut two, shell) = two_devices(&app).await;
-    let op = one.op("patch", "item", shell, 1, json!({"head_mm": 20000, "head_basis": "label"}));
-    one.push(&[op]).await;
-    // A basis of one and a head of another would be a claim that nobody made.
-    let op = two.op("patch", "item", shell, 1, json!({"head_mm": 10000}));
-    let results = two.push(&[op]).await;
-    assert_eq!(refusal(&results[0]), "conflict-pending");
-    assert_eq!(results[0]["problem"]["units"], json!(["head"]));
-    assert_eq!(shown(&kit, shell).await["head_mm"], 20000);
 }
 
 #[tokio::test]
@@ -113,33 +70,16 @@ async fn push_a_device_never_conflicts_with_itself() {
         one.op("patch", "item", shell, 1, json!({"notes": "dry"})),
     ];
     let results = one.push(&ops).await;
-    assert_eq!(statuses(&results), ["merged", "rejected"]);
+    assert_eq!(statuses(&results), ["merged", "conflict"]);
     assert_eq!(shown(&kit, shell).await["size"], "XXL");
 }
 
 #[tokio::test]
-async fn push_a_delete_against_an_edit_is_rejected() {
-    let app = TestApp::start().await;
-    let (kit, mut one, mut two, shell) = two_devices(&app).await;
-    let op = one.op("patch", "item", shell, 1, json!({"size": "L"}));
-    one.push(&[op]).await;
-    let op = two.op("delete", "item", shell, 1, Value::Null);
-    let results = two.push(&[op]).await;
-    assert_eq!(refusal(&results[0]), "conflict-pending");
-    assert_eq!(results[0]["problem"]["current"]["size"], "L");
-    assert_eq!(shown(&kit, shell).await["size"], "L");
-}
-
-#[tokio::test]
-async fn push_an_edit_of_what_was_deleted_is_rejected_until_it_is_restored() {
+async fn push_of_what_was_deleted_brings_it_back_only_by_restoring_it() {
     let app = TestApp::start().await;
     let (kit, mut one, mut two, shell) = two_devices(&app).await;
     let op = one.op("delete", "item", shell, 1, Value::Null);
     assert_eq!(statuses(&one.push(&[op]).await), ["applied"]);
-    let op = two.op("patch", "item", shell, 1, json!({"size": "L"}));
-    let results = two.push(&[op]).await;
-    assert_eq!(refusal(&results[0]), "conflict-pending");
-    assert_eq!(results[0]["problem"]["offered"], json!({"size": "L"}));
     let again = [
         // No stale device brings it back by making it anew.
         two.op(
@@ -158,20 +98,6 @@ async fn push_an_edit_of_what_was_deleted_is_rejected_until_it_is_restored() {
     assert_eq!(statuses(&results), ["rejected", "noop", "applied", "applied", "noop"]);
     assert_eq!(refusal(&results[0]), "id-deleted");
     assert_eq!(shown(&kit, shell).await["size"], "L");
-}
-
-#[tokio::test]
-async fn push_a_fact_for_what_was_deleted_is_kept() {
-    let app = TestApp::start().await;
-    let (kit, mut one, mut two, shell) = two_devices(&app).await;
-    let op = one.op("delete", "item", shell, 1, Value::Null);
-    one.push(&[op]).await;
-    let op = two.op("append", "weighing", new_id(), 1, weighing(shell, 412.0));
-    assert_eq!(statuses(&two.push(&[op]).await), ["applied"]);
-    // Now it has a fact: deleted it stays, but the fact is not lost when it is restored.
-    let op = two.op("restore", "item", shell, 3, Value::Null);
-    assert_eq!(statuses(&two.push(&[op]).await), ["applied"]);
-    assert_eq!(shown(&kit, shell).await["mass_g"], 412);
 }
 
 #[tokio::test]

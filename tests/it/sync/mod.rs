@@ -1,7 +1,11 @@
 //! Sync: pushes, the feed, and what has to hold when they come from several sides at once.
 
+mod bad_input;
 mod changes;
 mod concurrency;
+mod cursors;
+mod devices;
+mod devices_restored;
 mod digest;
 mod groups;
 mod masses;
@@ -11,3 +15,5 @@ mod overview;
 mod push;
 mod replay;
 mod restore;
+mod stream;
+mod waits;

@@ -35,6 +35,7 @@ async fn push_ops_of_every_kind_are_applied_in_order() {
     let reply = device.pushing(&ops).send().await;
     insta::assert_json_snapshot!(redacted(&reply.expect(200)), @r#"
     {
+      "ack": "[cursor]",
       "epoch": "[id]",
       "head_seq": 7,
       "results": [

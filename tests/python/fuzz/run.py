@@ -92,6 +92,24 @@ def people(service):
     check = {"sitting_id": sitting, "weight_name": "200 g", "known_g": 200, "known_u_g": 0.006, "reading_g": 201}
     check = service.ask("POST", f"{at}/check-readings", check, owner)["id"]
     weighing = service.ask("POST", f"{at}/weighings", {"item_id": item, "sitting_id": sitting, "reading_g": 412}, owner)["id"]
+    gel = {"name": "gel", "kind": "food", "per_unit": True, "energy_kcal": 100, "label_mass_g": 40}
+    gel = service.ask("POST", f"{at}/items", gel, owner)["id"]
+    made = {}
+    for kind, segment, body in [
+        ("pocket", "pockets", {"item_id": item, "name": "front", "reach": "moving"}),
+        ("log_entry", "log-entries", {"item_id": item, "event": "head_test", "head_mm": 15000, "relation": ">="}),
+        ("stock_entry", "stock-entries", {"item_id": gel, "change": 24, "reason": "bought"}),
+        ("season", "seasons", {"name": "2026", "from_on": "2026-01-01", "to_on": "2026-12-31"}),
+        ("rule_sheet", "rule-sheets", {"name": "kit", "rules": [{"id": "whistle", "need": "count", "kinds": ["whistle"]}]}),
+    ]:
+        made[kind] = service.ask("POST", f"{at}/{segment}", body, owner)["id"]
+    race = {"name": "race", "starts_at": "2026-08-28T16:00:00Z", "rule_sheet_id": made["rule_sheet"],
+            "legs": [{"name": "end", "distance_km": 20, "expected_h": 5}]}
+    made["race"] = service.ask("POST", f"{at}/races", race, owner)["id"]
+    made["loadout"] = service.ask("POST", f"{at}/loadouts", {"name": "light", "race_id": made["race"]}, owner)["id"]
+    for what, quantity in [(item, 1), (gel, 10)]:
+        entry = {"item_id": what, "quantity": quantity, "carry_place": "stowed"}
+        service.ask("POST", f"{at}/loadouts/{made['loadout']}/entries", entry, owner)
     ids = {"kitroom_id": room, "item_id": item, "scale_id": scale, "sitting_id": sitting, "check_reading_id": check,
            "weighing_id": weighing}
     device = service.ask("POST", "/v1/device-tokens", {"name": "device"}, owner)["token"]

@@ -1,4 +1,4 @@
-//! The measurements of the whole, in the release build: `load [start|posts|pages|pushes|tare]...`.
+//! The measurements of the whole, in the release build: `load [start|posts|pages|pushes|feed|tare]...`.
 
 use std::io::Write;
 use std::process::ExitCode;

@@ -7,6 +7,7 @@ use std::thread::JoinHandle;
 
 use actix_web::dev::ServerHandle;
 use api::app::{Settings, serve};
+use api::features::sync::waits::Waits;
 use api::platform::clock::Clock;
 use api::platform::db;
 use api::platform::limits::{Bounds, LoginLimits};
@@ -101,11 +102,18 @@ impl TestApp {
             },
             bounds: Bounds::PRODUCTION,
             clock: clock.clock(),
+            waits: Arc::new(Waits::default()),
         };
         change(&mut settings);
         let (address, server) = run(settings);
         let sql = connect(db.url()).await;
         Self { clock, http: Http::new(&format!("http://{address}")), server: Some(server), sql, db }
+    }
+
+    /// The database.
+    #[must_use]
+    pub fn database(&self) -> &TestDb {
+        &self.db
     }
 
     /// Another connection to the database.

@@ -87,3 +87,75 @@ pub fn weighing(item: Uuid, reading_g: f64) -> Value {
 pub fn weighing_in(sitting: Uuid, item: Uuid, reading_g: f64) -> Value {
     weighing(item, reading_g).without("resolution_g").with("sitting_id", sitting.to_string())
 }
+
+/// A pocket of an item.
+#[must_use]
+pub fn pocket(item: Uuid) -> Value {
+    json!({"item_id": item, "name": "front left", "reach": "moving", "volume_ml": 600})
+}
+
+/// A use of an item.
+#[must_use]
+pub fn log_entry(item: Uuid) -> Value {
+    json!({"item_id": item, "event": "use", "worn_h": 5.5, "wet_h": 2, "observed_at": OBSERVED_AT})
+}
+
+/// A kind of like units.
+#[must_use]
+pub fn gels(name: &str) -> Value {
+    json!({"name": name, "kind": "food", "per_unit": true, "label_mass_g": 40, "energy_kcal": 100})
+}
+
+/// Units bought of an item that is a kind of like units.
+#[must_use]
+pub fn stock_entry(item: Uuid) -> Value {
+    json!({"item_id": item, "change": 24, "reason": "bought", "observed_at": OBSERVED_AT})
+}
+
+/// A season.
+#[must_use]
+pub fn season(name: &str) -> Value {
+    json!({"name": name, "from_on": "2026-01-01", "to_on": "2026-12-31"})
+}
+
+/// A rule sheet that asks for a waterproof shell and a whistle.
+#[must_use]
+pub fn rule_sheet(name: &str) -> Value {
+    json!({"name": name, "edition": "2026", "rules": [
+        {"id": "shell", "title": "waterproof jacket", "need": "count", "kinds": ["shell_jacket"],
+            "where": [{"attribute": "head_mm", "op": ">=", "value": 10000}]},
+        {"id": "whistle", "title": "whistle", "need": "count", "kinds": ["whistle"]}]})
+}
+
+/// A race of two legs in the mountains, from the evening into the night.
+#[must_use]
+pub fn race(name: &str) -> Value {
+    json!({"name": name, "starts_at": "2026-08-28T16:00:00.000Z", "time_zone": "Europe/Paris", "legs": [
+        {"name": "pass", "distance_km": 21.5, "climb_m": 1400, "descent_m": 900, "expected_h": 4.5,
+            "from": {"lat": 45.92, "lon": 6.87}, "to": {"lat": 45.80, "lon": 6.72}, "refill": {"water": true}},
+        {"name": "village", "distance_km": 18, "climb_m": 800, "descent_m": 1300, "expected_h": 4,
+            "from": {"lat": 45.80, "lon": 6.72}, "to": {"lat": 45.72, "lon": 6.72}}]})
+}
+
+/// A loadout without a race.
+#[must_use]
+pub fn loadout(name: &str) -> Value {
+    json!({"name": name, "eat_kcal_per_h": 250, "drink_ml_per_h": 500})
+}
+
+/// A line of a loadout.
+#[must_use]
+pub fn loadout_entry(item: Uuid) -> Value {
+    json!({"item_id": item, "carry_place": "stowed"})
+}
+
+/// A seal of a loadout with one thing in it.
+#[must_use]
+pub fn seal(loadout: Uuid) -> Value {
+    let start = json!({"value_g": 412, "u_g": 0.5});
+    json!({"loadout_id": loadout, "snapshot": {"taken_at": OBSERVED_AT,
+        "entries": [{"entry_id": new_id(), "item_id": new_id(), "name": "shell", "kind": "shell_jacket", "quantity": 1,
+            "carry_place": "stowed", "unit_mass_g": 412, "unit_mass_u_g": 0.5, "mass_basis": "measured", "mass_n": 3}],
+        "carried": {"start_g": start, "max_g": start, "why_absent": "the loadout has no race"},
+        "total_start_g": start}})
+}

@@ -13,3 +13,4 @@ mod provider;
 mod reaper;
 pub mod redact;
 pub mod service;
+pub mod tare;

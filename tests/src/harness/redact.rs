@@ -7,7 +7,8 @@ use serde_json::Value;
 use uuid::{Uuid, Variant};
 
 /// Fields that hold ids which the service or the test made.
-const IDS: &[&str] = &["id", "created_by", "recorded_by", "by", "epoch", "request_id", "op_id", "record_id"];
+const IDS: &[&str] =
+    &["id", "created_by", "recorded_by", "by", "epoch", "request_id", "op_id", "record_id", "offered_by"];
 /// Fields that hold the service's own time.
 const TIMES: &[&str] = &["created_at", "recorded_at", "removed_at", "server_time", "last_used_at", "at"];
 
@@ -53,7 +54,7 @@ fn field(name: &str, value: &Value) -> Value {
     } else if TIMES.contains(&name) {
         assert_time(text);
         "[time]".into()
-    } else if name == "next_cursor" {
+    } else if ["next_cursor", "ack"].contains(&name) {
         assert!(URL_SAFE_NO_PAD.decode(text).is_ok(), "a cursor is URL-safe: {text}");
         "[cursor]".into()
     } else {

@@ -2,6 +2,7 @@
 //! that the service itself runs, in one run on one database, so that the ratios hold on any machine.
 
 mod capture;
+mod feed;
 mod http;
 mod ids;
 mod pages;
@@ -43,7 +44,7 @@ struct Bench {
 /// In words, when a program is missing, fails, or answers what it should not.
 pub async fn run(names: &[String]) -> Result<String, String> {
     let wanted = |name: &str| names.is_empty() || names.iter().any(|one| one == name);
-    let known = ["start", "posts", "pages", "pushes", "tare"];
+    let known = ["start", "posts", "pages", "pushes", "feed", "tare"];
     if let Some(other) = names.iter().find(|name| !known.contains(&name.as_str())) {
         return Err(format!("{other}: there are the measurements {}", known.join(", ")));
     }
@@ -68,6 +69,9 @@ pub async fn run(names: &[String]) -> Result<String, String> {
     }
     if wanted("pushes") {
         pushes::measure(&mut bench, &service).await?;
+    }
+    if wanted("feed") {
+        feed::measure(&mut bench, &service).await?;
     }
     if wanted("tare") {
         tare::measure(&mut bench, &service).await?;

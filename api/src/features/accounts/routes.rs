@@ -221,6 +221,7 @@ pub async fn delete_account(
         example = json!({
             "account": {"id": "019d0000-0000-7000-8000-000000000007", "email": "runner@example.org", "name": "Runner",
                 "version": 1, "created_at": "2026-03-01T05:10:00.000Z"},
+            "runner": {"body_mass_kg": 68.5, "version": 1},
             "kitrooms": []
         })
     ))

@@ -17,6 +17,7 @@ use uuid::Uuid;
 
 use crate::door::records;
 use crate::features::kitrooms::store as kitrooms;
+use crate::features::runner::store as runner;
 use crate::platform::error::ApiError;
 use crate::schema::{accounts, kitrooms as kitrooms_table, memberships};
 
@@ -163,6 +164,7 @@ pub async fn delete_account(
     let open =
         memberships::table.filter(memberships::account_id.eq(id)).filter(memberships::removed_at.is_null());
     diesel::update(open).set(memberships::removed_at.eq(now)).execute(conn).await?;
+    runner::delete(conn, id).await?;
     diesel::update(accounts::table.find(id))
         .set((
             accounts::name.eq(FORMER),
@@ -196,5 +198,6 @@ pub async fn export(conn: &mut AsyncPgConnection, account: Uuid) -> Result<Value
         }
         rooms.push(json!({ "kitroom": view, "records": by_kind }));
     }
-    Ok(json!({ "account": header, "kitrooms": rooms }))
+    let runner = runner::find(conn, account).await?;
+    Ok(json!({ "account": header, "runner": runner, "kitrooms": rooms }))
 }

@@ -13,8 +13,6 @@ use uuid::Uuid;
 use crate::platform::error::ApiError;
 use crate::schema::{accounts, kitrooms, memberships};
 
-/// A kitroom, when the membership ended, when it was deleted.
-type EndedRow = (Uuid, Option<DateTime<Utc>>, Option<DateTime<Utc>>);
 type ViewRow = (Uuid, String, String, String, i64, Uuid, i64, DateTime<Utc>);
 
 const VIEW: (
@@ -108,22 +106,6 @@ pub async fn list_kitrooms(
         .load(conn)
         .await?;
     rows.into_iter().map(view).collect()
-}
-
-/// The kitrooms that the account was removed from, and those deleted under it.
-pub async fn list_removed(
-    conn: &mut AsyncPgConnection,
-    account: Uuid,
-) -> Result<Vec<(Uuid, DateTime<Utc>)>, ApiError> {
-    let rows: Vec<EndedRow> = memberships::table
-        .inner_join(kitrooms::table)
-        .filter(memberships::account_id.eq(account))
-        .filter(memberships::removed_at.is_not_null().or(kitrooms::deleted_at.is_not_null()))
-        .order(kitrooms::id)
-        .select((kitrooms::id, memberships::removed_at, kitrooms::deleted_at))
-        .load(conn)
-        .await?;
-    Ok(rows.into_iter().filter_map(|(id, removed, deleted)| Some((id, removed.or(deleted)?))).collect())
 }
 
 /// Makes a kitroom with the account as its owner; answers whether it is new. The same request again finds what it made.
@@ -249,3 +231,28 @@ pub async fn delete_kitroom(
     }
     Ok(target.execute(conn).await? > 0)
 }
+
+/// The kitrooms with this id, or else with this name.
+pub async fn find_by_text(conn: &mut AsyncPgConnection, text: &str) -> Result<Vec<(Uuid, String)>, ApiError> {
+    let open = kitrooms::table.filter(kitrooms::deleted_at.is_null()).order(kitrooms::id).limit(20);
+    let select = (kitrooms::id, kitrooms::name);
+    Ok(match Uuid::parse_str(text) {
+        Ok(id) => open.filter(kitrooms::id.eq(id)).select(select).load(conn).await?,
+        Err(_) => open.filter(kitrooms::name.eq(text)).select(select).load(conn).await?,
+    })
+}
+
+/// Begins a new epoch of a kitroom: no cursor of before fits any more. It waits for the change that is under way.
+pub async fn begin_epoch(conn: &mut AsyncPgConnection, kitroom: Uuid) -> Result<(), ApiError> {
+    diesel::update(kitrooms::table.find(kitroom))
+        .set(kitrooms::epoch.eq(Uuid::now_v7()))
+        .execute(conn)
+        .await?;
+    Ok(())
+}
+
+/// The same for every kitroom, in the database alone: a UUIDv7 of its clock and its own randomness (RFC 9562, section
+/// 5.7). For a script that has no search path.
+pub const NEW_EPOCHS: &str = "update public.kitrooms set epoch = encode(set_bit(set_bit(overlay(uuid_send(gen_random_uuid()) \
+     placing substring(int8send((extract(epoch from clock_timestamp()) * 1000)::bigint) from 3) from 1 for 6), 52, 1), \
+     53, 1), 'hex')::uuid;";

@@ -15,15 +15,27 @@ use uuid::Uuid;
 use crate::platform::error::ApiError;
 use crate::platform::sql::Sql;
 
+macro_rules! own_columns {
+    () => {
+        "r.created_by, r.recorded_at, r.voided, r.time_suspect, not jsonb_exists(r.units, ''), r.body"
+    };
+}
+
+/// What a record has beside its id and its version, in the order of [`Own`].
+pub const OWN_COLUMNS: &str = own_columns!();
+
 /// The columns of a listed record, before what is derived for it.
-pub const COLUMNS: &str = "r.id, r.version, r.created_by, r.recorded_at, r.voided, r.time_suspect, \
-     r.units = '{}', r.body";
+pub const COLUMNS: &str = concat!("r.id, r.version, ", own_columns!());
 
 /// The SQL types of [`COLUMNS`], and of what is derived.
 pub type Columns =
     (SqlUuid, BigInt, SqlUuid, Timestamptz, Nullable<Jsonb>, Bool, Bool, Jsonb, Nullable<Jsonb>);
 
 type Row = (Uuid, i64, Uuid, DateTime<Utc>, Option<JsonText>, bool, bool, JsonText, Option<JsonText>);
+
+/// The author, the time, what voided it, whether its time is suspect, whether it is a fact, the body: as
+/// [`OWN_COLUMNS`] gives them.
+pub type Own = (Uuid, DateTime<Utc>, Option<JsonText>, bool, bool, JsonText);
 
 /// JSON as the database writes it out.
 #[derive(Debug, Clone, PartialEq, Eq, FromSqlRow)]
@@ -40,6 +52,12 @@ impl FromSql<Jsonb, Pg> for JsonText {
 }
 
 impl JsonText {
+    /// The text.
+    #[must_use]
+    pub fn as_str(&self) -> &str {
+        &self.0
+    }
+
     /// The fields of an object, without its braces.
     fn fields(&self) -> Option<&str> {
         Some(self.0.strip_prefix('{')?.strip_suffix('}')?.trim())
@@ -73,17 +91,27 @@ pub async fn load(
     let rows: Vec<Row> = statement.load(conn).await?;
     rows.into_iter()
         .map(|(id, version, created_by, at, voided, time_suspect, is_fact, body, derived)| {
-            if body.fields().is_none() {
-                return Err(ApiError::internal("a stored record cannot be read", id));
-            }
-            let recorded_at = Timestamp::from_utc(at);
-            Ok(Listed { id, version, created_by, recorded_at, voided, time_suspect, is_fact, body, derived })
+            Listed::new(id, version, (created_by, at, voided, time_suspect, is_fact, body), derived)
         })
         .collect()
 }
 
 impl Listed {
-    fn write(&self, out: &mut String) {
+    /// A record and what is derived for it.
+    ///
+    /// # Errors
+    /// `internal` when its body is no object, which no statement of ours writes.
+    pub fn new(id: Uuid, version: i64, own: Own, derived: Option<JsonText>) -> Result<Self, ApiError> {
+        let (created_by, at, voided, time_suspect, is_fact, body) = own;
+        if body.fields().is_none() {
+            return Err(ApiError::internal("a stored record cannot be read", id));
+        }
+        let recorded_at = Timestamp::from_utc(at);
+        Ok(Self { id, version, created_by, recorded_at, voided, time_suspect, is_fact, body, derived })
+    }
+
+    /// Writes it as a JSON object.
+    pub fn write(&self, out: &mut String) {
         let Self { id, version, created_by, recorded_at, .. } = self;
         // Writing to a string does not fail.
         let _ = write!(
@@ -173,7 +201,9 @@ mod tests {
         let stored = Stored {
             id: rows[0].id,
             version: 3,
-            units: [("name".to_owned(), serde_json::from_value(json!({ "s": 3 })).unwrap())].into(),
+            units: ["", "name"]
+                .map(|unit| (unit.to_owned(), serde_json::from_value(json!({ "s": 3 })).unwrap()))
+                .into(),
             created_by: rows[0].created_by,
             recorded_at: rows[0].recorded_at,
             deleted: false,

@@ -1,7 +1,7 @@
 //! A resource: a kind under a path, with what is derived for it.
 
 use actix_web::http::header;
-use actix_web::{HttpResponse, HttpResponseBuilder};
+use actix_web::{HttpRequest, HttpResponse, HttpResponseBuilder};
 use diesel::sql_types::{BigInt, Bool, Jsonb, Nullable, Timestamptz, Uuid as SqlUuid};
 use diesel_async::{AsyncPgConnection, RunQueryDsl};
 use domain::kinds::{self, Kind};
@@ -15,7 +15,7 @@ use uuid::Uuid;
 use super::listed;
 use crate::door::records;
 use crate::platform::error::ApiError;
-use crate::platform::extract::tag;
+use crate::platform::extract::{path_id, tag};
 use crate::platform::sql::{Sql, sql};
 
 /// A stored projection that is answered with each record.
@@ -29,6 +29,25 @@ pub struct Projection {
     pub value: &'static str,
 }
 
+/// The resource that another one lies under, as entries lie under their loadout.
+#[derive(Debug, Clone, Copy)]
+pub struct Under {
+    /// Its kind.
+    pub kind: &'static str,
+    /// Its path segment.
+    pub segment: &'static str,
+    /// The parameter of the path and the field of the body that hold its id.
+    pub field: &'static str,
+}
+
+impl Under {
+    /// What it is called in sentences.
+    #[must_use]
+    pub fn noun(&self) -> String {
+        self.kind.replace('_', " ")
+    }
+}
+
 /// A kind under a path.
 #[derive(Debug, Clone, Copy)]
 pub struct Resource {
@@ -36,8 +55,30 @@ pub struct Resource {
     pub kind: &'static str,
     /// The path segment.
     pub segment: &'static str,
-    /// What is derived for it.
-    pub projection: Option<Projection>,
+    /// The parameter of the path that holds a record's id.
+    pub id: &'static str,
+    /// What it lies under, beside the kitroom.
+    pub under: Option<Under>,
+    /// What is derived for it: the fields of each, one after the other.
+    pub projections: &'static [Projection],
+}
+
+/// The record that an address puts another one under.
+#[derive(Debug, Clone, Copy)]
+pub struct Parent {
+    /// The field that holds its id.
+    pub field: &'static str,
+    /// Its id.
+    pub id: Uuid,
+}
+
+/// What a record's address says.
+#[derive(Debug, Clone, Copy)]
+pub struct Address {
+    /// The record's id.
+    pub id: Uuid,
+    /// What it lies under, beside the kitroom.
+    pub parent: Option<Parent>,
 }
 
 /// A record and what is derived for it.
@@ -76,6 +117,85 @@ type Row =
     (Uuid, i64, Value, Uuid, chrono::DateTime<chrono::Utc>, bool, Option<Value>, bool, Value, Option<Value>);
 
 impl Resource {
+    /// A kind that lies right under its kitroom, with nothing derived for it.
+    #[must_use]
+    pub const fn new(kind: &'static str, segment: &'static str, id: &'static str) -> Self {
+        Self { kind, segment, id, under: None, projections: &[] }
+    }
+
+    /// What it is called in sentences.
+    #[must_use]
+    pub fn noun(&self) -> String {
+        self.kind.replace('_', " ")
+    }
+
+    /// The same with its article.
+    #[must_use]
+    pub fn article_noun(&self) -> String {
+        let article = if self.kind.starts_with(['a', 'e', 'i', 'o', 'u']) { "an" } else { "a" };
+        format!("{article} {}", self.noun())
+    }
+
+    /// Several of them, in the spelling of a kind's name.
+    #[must_use]
+    pub fn plural(&self) -> String {
+        let segment = self.segment.replace('-', "_");
+        match self.under {
+            Some(under) => format!("{}_{segment}", under.kind),
+            None => segment,
+        }
+    }
+
+    /// The path of all of them within a kitroom.
+    #[must_use]
+    pub fn path(&self) -> String {
+        match self.under {
+            Some(under) => format!("/{}/{{{}}}/{}", under.segment, under.field, self.segment),
+            None => format!("/{}", self.segment),
+        }
+    }
+
+    /// The path of one of them within a kitroom.
+    #[must_use]
+    pub fn record_path(&self) -> String {
+        format!("{}/{{{}}}", self.path(), self.id)
+    }
+
+    /// What the address of a request puts its records under.
+    ///
+    /// # Errors
+    /// `not-found` for what is no id.
+    pub fn parent(&self, request: &HttpRequest) -> Result<Option<Parent>, ApiError> {
+        let Some(Under { field, .. }) = self.under else { return Ok(None) };
+        Ok(Some(Parent { field, id: id_in(request, field)? }))
+    }
+
+    /// Refuses an address under a record that is not there.
+    ///
+    /// # Errors
+    /// `not-found`.
+    pub async fn require(
+        &self,
+        conn: &mut AsyncPgConnection,
+        kitroom: Uuid,
+        parent: Option<Parent>,
+    ) -> Result<(), ApiError> {
+        let Some((under, parent)) = self.under.zip(parent) else { return Ok(()) };
+        let kind =
+            kinds::kind(under.kind).ok_or_else(|| ApiError::internal("a kind is missing", under.kind))?;
+        let statement = records::select(kind, kitroom).sql(" and r.id = ").bind::<SqlUuid, _>(parent.id);
+        let found = records::load(conn, statement.sql(" and not r.deleted")).await?;
+        if found.is_empty() { Err(ApiError::not_found()) } else { Ok(()) }
+    }
+
+    /// Which record the address of a request means.
+    ///
+    /// # Errors
+    /// `not-found` for what is no id.
+    pub fn address(&self, request: &HttpRequest) -> Result<Address, ApiError> {
+        Ok(Address { id: id_in(request, self.id)?, parent: self.parent(request)? })
+    }
+
     /// The kind.
     ///
     /// # Errors
@@ -102,19 +222,19 @@ impl Resource {
 
     fn begin<Row>(&self, columns: &'static str, kitroom: Uuid) -> Result<Sql<'static, Row>, ApiError> {
         let statement = sql::<Row>("select ").sql(columns);
-        let statement = match self.projection {
-            None => statement.sql(", null::jsonb from ").sql(self.kind()?.table).sql(" r"),
-            Some(projection) => statement
-                .sql(", p.")
-                .sql(projection.value)
-                .sql(" from ")
-                .sql(self.kind()?.table)
-                .sql(" r left join ")
-                .sql(projection.table)
-                .sql(" p on p.kitroom_id = r.kitroom_id and p.")
-                .sql(projection.key)
-                .sql(" = r.id"),
-        };
+        let mut statement = statement.sql(", ");
+        for (at, projection) in self.projections.iter().enumerate() {
+            statement = statement.sql(if at == 0 { "" } else { " || " });
+            statement = statement.sql("coalesce(").sql(projection.table).sql(".").sql(projection.value);
+            statement = statement.sql(", '{}')");
+        }
+        statement = statement.sql(if self.projections.is_empty() { "null::jsonb" } else { "" });
+        statement = statement.sql(" from ").sql(self.kind()?.table).sql(" r");
+        for Projection { table, key, .. } in self.projections {
+            statement = statement.sql(" left join ").sql(table).sql(" on ").sql(table);
+            statement =
+                statement.sql(".kitroom_id = r.kitroom_id and ").sql(table).sql(".").sql(key).sql(" = r.id");
+        }
         Ok(statement.sql(" where r.kitroom_id = ").bind::<SqlUuid, _>(kitroom))
     }
 
@@ -147,18 +267,37 @@ impl Resource {
         &self,
         conn: &mut AsyncPgConnection,
         kitroom: Uuid,
-        id: Uuid,
+        at: Address,
     ) -> Result<Shown, ApiError> {
-        let statement =
-            self.select(kitroom)?.sql(" and r.id = ").bind::<SqlUuid, _>(id).sql(" and not r.deleted");
+        let statement = self.select(kitroom)?.sql(" and r.id = ").bind::<SqlUuid, _>(at.id);
+        let statement = under(at.parent, statement).sql(" and not r.deleted");
         Self::load(conn, statement).await?.into_iter().next().ok_or_else(ApiError::not_found)
     }
 
     /// Where a record is found.
     #[must_use]
-    pub fn location(&self, kitroom: Uuid, id: Uuid) -> String {
-        format!("/v1/kitrooms/{kitroom}/{}/{id}", self.segment)
+    pub fn location(&self, kitroom: Uuid, at: Address) -> String {
+        let (id, segment) = (at.id, self.segment);
+        match self.under.zip(at.parent) {
+            Some((under, parent)) => {
+                format!("/v1/kitrooms/{kitroom}/{}/{}/{segment}/{id}", under.segment, parent.id)
+            }
+            None => format!("/v1/kitrooms/{kitroom}/{segment}/{id}"),
+        }
     }
+}
+
+/// Only the records under the parent, when there is one.
+#[must_use]
+pub fn under<Row>(parent: Option<Parent>, statement: Sql<'static, Row>) -> Sql<'static, Row> {
+    match parent {
+        Some(parent) => statement.sql(" and r.").sql(parent.field).sql(" = ").bind::<SqlUuid, _>(parent.id),
+        None => statement,
+    }
+}
+
+fn id_in(request: &HttpRequest, name: &str) -> Result<Uuid, ApiError> {
+    path_id(request.match_info().get(name).unwrap_or_default())
 }
 
 impl Shown {

@@ -14,19 +14,19 @@ use uuid::Uuid;
 
 use super::idempotency;
 use super::listed;
-use super::resource::{PageQuery, Resource, SelectPage, Shown};
+use super::resource::{Address, PageQuery, Parent, Resource, SelectPage, Shown, under};
 use crate::door::{self, Sender};
 use crate::features::kitrooms::access::{KitroomAccess, KitroomWrite};
 use crate::platform::db::{self, Pool};
 use crate::platform::error::ApiError;
-use crate::platform::extract::{IdempotencyKey, IfMatch};
+use crate::platform::extract::{IdempotencyKey, IfMatch, is_known};
 use crate::platform::paging;
 
 /// One change through a resource.
 struct Change<'a> {
     write: KitroomWrite,
     resource: &'a Resource,
-    record_id: Uuid,
+    at: Address,
     op_id: Uuid,
     action: Action,
     if_version: Option<i64>,
@@ -50,7 +50,7 @@ impl Change<'_> {
         let received = Value::Object(self.received);
         let hash = canonical::op_hash(
             self.resource.kind,
-            &self.record_id.to_string(),
+            &self.at.id.to_string(),
             self.action,
             base_seq,
             Some(&received),
@@ -63,11 +63,12 @@ impl Change<'_> {
             op_no: None,
             group: String::new(),
             kind: self.resource.kind.to_owned(),
-            record_id: self.record_id,
+            record_id: self.at.id,
             action: self.action,
-            // A resource's change rests on the version that If-Match names, which the door compares.
-            base_seq: if self.if_version.is_some() { i64::MAX } else { 0 },
+            // A resource's change rests on what stands; where If-Match names a version, the door compares it.
+            base_seq: i64::MAX,
             payload: self.payload,
+            done_at: None,
             hash,
             if_version: self.if_version,
         };
@@ -85,13 +86,14 @@ impl Change<'_> {
         if let Some(problem) = result.problem {
             return Err(problem.into());
         }
-        let fresh = matches!(result.status, OpStatus::Applied | OpStatus::Merged) && !result.replayed;
-        let shown = match applied.records.remove(&self.record_id) {
+        let done = matches!(result.status, OpStatus::Applied | OpStatus::Merged | OpStatus::Conflict);
+        let fresh = done && !result.replayed;
+        let shown = match applied.records.remove(&self.at.id) {
             // What is derived may have moved with the change, so it is read again; a deleted record has none.
-            Some(stored) if stored.deleted || self.resource.projection.is_none() => {
+            Some(stored) if stored.deleted || self.resource.projections.is_empty() => {
                 Shown { stored, derived: None }
             }
-            _ => self.resource.find(conn, self.write.kitroom, self.record_id).await?,
+            _ => self.resource.find(conn, self.write.kitroom, self.at).await?,
         };
         Ok(Outcome { epoch: applied.epoch, fresh, shown })
     }
@@ -104,6 +106,7 @@ impl Change<'_> {
 pub async fn create(
     resource: &Resource,
     write: KitroomWrite,
+    parent: Option<Parent>,
     mut body: Object,
     key: IdempotencyKey,
     pool: &Pool,
@@ -117,7 +120,15 @@ pub async fn create(
         ),
         Some(_) => return Err(ApiError::field("/id", "invalid", "must be a string")),
     };
+    if let Some(parent) = parent {
+        if body.contains_key(parent.field) {
+            let words = "the address says it; leave it out";
+            return Err(ApiError::field(&format!("/{}", parent.field), "unknown-field", words));
+        }
+        body.insert(parent.field.to_owned(), json!(parent.id));
+    }
     let mut conn = db::connection(pool).await?;
+    resource.require(&mut conn, write.kitroom, parent).await?;
     let (record_id, op_id) = match given {
         Some(id) => (id, id),
         None => {
@@ -127,15 +138,16 @@ pub async fn create(
     };
     let received = body.clone();
     let kind = resource.kind()?;
-    if kind.is_fact() {
+    if kind.is_fact() && kind.misses(&body, "observed_at") {
         // Whoever does not say when it was observed has just observed it.
-        body.entry("observed_at").or_insert(json!(now));
+        body.insert("observed_at".to_owned(), json!(now));
     }
     let action = if kind.is_fact() { Action::Append } else { Action::Create };
+    let at = Address { id: record_id, parent };
     let change = Change {
         write,
         resource,
-        record_id,
+        at,
         op_id,
         action,
         if_version: None,
@@ -150,7 +162,7 @@ pub async fn create(
         return Err(ApiError::new(ErrorCode::IdDeleted, words));
     }
     let mut response = if outcome.fresh { HttpResponse::Created() } else { HttpResponse::Ok() };
-    response.insert_header((header::LOCATION, resource.location(write.kitroom, record_id)));
+    response.insert_header((header::LOCATION, resource.location(write.kitroom, at)));
     Ok(outcome.shown.respond(response, outcome.epoch))
 }
 
@@ -171,6 +183,20 @@ fn version(if_match: &IfMatch, any: bool) -> Result<Option<(Uuid, i64)>, ApiErro
     }
 }
 
+/// An address that puts a record under another one than it is under names nothing.
+async fn is_there(
+    conn: &mut AsyncPgConnection,
+    resource: &Resource,
+    kitroom: Uuid,
+    at: Address,
+) -> Result<(), ApiError> {
+    // Without a parent there is nothing that the door does not see.
+    if at.parent.is_some() {
+        resource.find(conn, kitroom, at).await?;
+    }
+    Ok(())
+}
+
 /// Changes some fields of a record, when it is still the version that was read.
 ///
 /// # Errors
@@ -178,7 +204,7 @@ fn version(if_match: &IfMatch, any: bool) -> Result<Option<(Uuid, i64)>, ApiErro
 pub async fn patch(
     resource: &Resource,
     write: KitroomWrite,
-    record_id: Uuid,
+    at: Address,
     if_match: &IfMatch,
     patch: Object,
     pool: &Pool,
@@ -186,10 +212,11 @@ pub async fn patch(
 ) -> Result<HttpResponse, ApiError> {
     let expected = version(if_match, false)?;
     let mut conn = db::connection(pool).await?;
+    is_there(&mut conn, resource, write.kitroom, at).await?;
     let change = Change {
         write,
         resource,
-        record_id,
+        at,
         op_id: Uuid::now_v7(),
         action: Action::Patch,
         if_version: expected.map(|(_, version)| version),
@@ -209,22 +236,23 @@ pub async fn patch(
 pub async fn delete(
     resource: &Resource,
     write: KitroomWrite,
-    record_id: Uuid,
+    at: Address,
     if_match: &IfMatch,
     pool: &Pool,
     now: Timestamp,
 ) -> Result<HttpResponse, ApiError> {
     let expected = version(if_match, true)?;
     let mut conn = db::connection(pool).await?;
+    is_there(&mut conn, resource, write.kitroom, at).await?;
     let if_version = match expected {
         Some((_, version)) => version,
         // Under any version: the one of this moment.
-        None => resource.find(&mut conn, write.kitroom, record_id).await?.stored.version,
+        None => resource.find(&mut conn, write.kitroom, at).await?.stored.version,
     };
     let change = Change {
         write,
         resource,
-        record_id,
+        at,
         op_id: Uuid::now_v7(),
         action: Action::Delete,
         if_version: Some(if_version),
@@ -244,20 +272,52 @@ pub async fn delete(
 pub async fn void(
     resource: &Resource,
     write: KitroomWrite,
-    record_id: Uuid,
+    at: Address,
     body: Object,
     pool: &Pool,
     now: Timestamp,
 ) -> Result<HttpResponse, ApiError> {
     let mut conn = db::connection(pool).await?;
+    is_there(&mut conn, resource, write.kitroom, at).await?;
     let change = Change {
         write,
         resource,
-        record_id,
+        at,
         op_id: Uuid::now_v7(),
         action: Action::Void,
         if_version: None,
         if_epoch: None,
+        received: body.clone(),
+        payload: body,
+        now,
+    };
+    let outcome = change.apply(&mut conn).await?;
+    Ok(outcome.shown.respond(HttpResponse::Ok(), outcome.epoch))
+}
+
+/// Settles a conflict that is still the version that was read. Doing it again in the same way changes nothing.
+///
+/// # Errors
+/// `precondition-required`, `precondition-failed` with the conflict as it stands, or as the door refuses.
+pub async fn settle(
+    resource: &Resource,
+    write: KitroomWrite,
+    at: Address,
+    if_match: &IfMatch,
+    body: Object,
+    pool: &Pool,
+    now: Timestamp,
+) -> Result<HttpResponse, ApiError> {
+    let expected = version(if_match, false)?;
+    let mut conn = db::connection(pool).await?;
+    let change = Change {
+        write,
+        resource,
+        at,
+        op_id: Uuid::now_v7(),
+        action: Action::Settle,
+        if_version: expected.map(|(_, version)| version),
+        if_epoch: expected.map(|(epoch, _)| epoch),
         received: body.clone(),
         payload: body,
         now,
@@ -273,15 +333,14 @@ pub async fn void(
 pub async fn show(
     resource: &Resource,
     access: &KitroomAccess,
-    record_id: Uuid,
+    at: Address,
     request: &HttpRequest,
     pool: &Pool,
 ) -> Result<HttpResponse, ApiError> {
     let mut conn = db::connection(pool).await?;
-    let shown = resource.find(&mut conn, access.kitroom, record_id).await?;
+    let shown = resource.find(&mut conn, access.kitroom, at).await?;
     let tag = shown.tag(access.epoch);
-    let known = request.headers().get(header::IF_NONE_MATCH).and_then(|value| value.to_str().ok());
-    if known.is_some_and(|known| known.split(',').any(|one| one.trim() == tag)) {
+    if is_known(request, &tag) {
         return Ok(HttpResponse::NotModified().insert_header((header::ETAG, tag)).finish());
     }
     Ok(shown.respond(HttpResponse::Ok(), access.epoch))
@@ -300,15 +359,19 @@ pub async fn list(
     narrow: impl FnOnce(SelectPage) -> SelectPage,
 ) -> Result<HttpResponse, ApiError> {
     let limit = paging::limit(page.limit)?;
-    let after = paging::after(access.kitroom, page.cursor.as_deref())?;
-    let statement = narrow(resource.select_page(access.kitroom)?)
+    let parent = resource.parent(request)?;
+    // A cursor is good for one list only.
+    let scope = parent.map_or(access.kitroom, |parent| parent.id);
+    let after = paging::after(scope, page.cursor.as_deref())?;
+    let statement = under(parent, narrow(resource.select_page(access.kitroom)?))
         .sql(" and not r.deleted and r.id > ")
         .bind::<SqlUuid, _>(after)
         .sql(" order by r.id limit ")
         .bind::<BigInt, _>(limit + 1);
     let mut conn = db::connection(pool).await?;
+    resource.require(&mut conn, access.kitroom, parent).await?;
     let rows = listed::load(&mut conn, statement).await?;
-    let (rows, next_cursor) = paging::page(rows, limit, access.kitroom, |listed| listed.id);
+    let (rows, next_cursor) = paging::page(rows, limit, scope, |listed| listed.id);
     let mut response = HttpResponse::Ok();
     if let Some(next) = &next_cursor {
         // The same question from further on: with its filters and its size.

@@ -1,19 +1,26 @@
 //! The feed's cursor: a number, and the mark of the commit that holds it. A server that was restored or copied has
-//! another mark there. It is no capability: the kitroom and the membership are checked every time.
+//! another mark there. It is no capability: the kitroom and the membership are checked every time. An ack has the same
+//! form and is never taken for a cursor: whoever has it has not read what lies before it.
 
 use base64::Engine as _;
 use base64::engine::general_purpose::URL_SAFE_NO_PAD;
-use domain::wire::problem::ErrorCode;
+use domain::wire::problem::{ErrorCode, Problem};
+use domain::wire::sync::SCHEMA_VERSION;
 use serde::{Deserialize, Serialize};
 use uuid::Uuid;
 
 use crate::platform::error::ApiError;
 
+const FORM: u8 = 1;
+/// Longer than any of ours.
+const MAX_BYTES: usize = 1000;
+
 /// What a cursor holds.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
 pub struct Cursor {
     #[serde(rename = "v")]
-    version: u8,
+    form: u8,
     /// The kitroom.
     #[serde(rename = "k")]
     pub kitroom: Uuid,
@@ -25,18 +32,56 @@ pub struct Cursor {
     pub seq: i64,
     /// The mark of the commit that holds it; empty before the first.
     #[serde(rename = "m")]
-    pub mark: String,
+    mark: String,
     /// The version of the schema that its reader knew.
     #[serde(rename = "c")]
     pub schema: i32,
+    /// While a kitroom is read from its beginning: the last change when that began. What was deleted by then is left out.
+    #[serde(rename = "h", default, skip_serializing_if = "Option::is_none")]
+    pub began_at: Option<i64>,
+    /// While the kinds are read that an older reader lacked: how far that has come.
+    #[serde(rename = "b", default, skip_serializing_if = "Option::is_none")]
+    pub backfilled: Option<i64>,
+    #[serde(rename = "a", default, skip_serializing_if = "std::ops::Not::not")]
+    is_ack: bool,
 }
 
 impl Cursor {
-    /// At a change.
+    /// Before the first change of a kitroom whose last one is `head`.
     #[must_use]
-    pub fn new(kitroom: Uuid, epoch: Uuid, seq: i64, mark: Option<&[u8]>) -> Self {
-        let mark = mark.map(|mark| URL_SAFE_NO_PAD.encode(mark)).unwrap_or_default();
-        Self { version: 1, kitroom, epoch, seq, mark, schema: domain::wire::sync::SCHEMA_VERSION }
+    pub fn start(kitroom: Uuid, epoch: Uuid, schema: i32, head: i64) -> Self {
+        let began_at = (head > 0).then_some(head);
+        Self {
+            form: FORM,
+            kitroom,
+            epoch,
+            seq: 0,
+            mark: String::new(),
+            schema,
+            began_at,
+            backfilled: None,
+            is_ack: false,
+        }
+    }
+
+    /// The same reader at a later change.
+    #[must_use]
+    pub fn moved_to(&self, seq: i64, mark: Option<&[u8]>) -> Self {
+        let began_at = self.began_at.filter(|began_at| *began_at > seq);
+        Self { seq, mark: spell(mark), began_at, ..self.clone() }
+    }
+
+    /// The same for a reader that knows this version of the schema, and has the kinds that it lacked up to here; all of
+    /// them when there is no such place.
+    #[must_use]
+    pub fn known_to(&self, schema: i32, backfilled: Option<i64>) -> Self {
+        Self { schema: if backfilled.is_some() { self.schema } else { schema }, backfilled, ..self.clone() }
+    }
+
+    /// The ack of everything up to a change.
+    #[must_use]
+    pub fn ack(kitroom: Uuid, epoch: Uuid, seq: i64, mark: Option<&[u8]>) -> Self {
+        Self { is_ack: true, ..Self::start(kitroom, epoch, SCHEMA_VERSION, 0).moved_to(seq, mark) }
     }
 
     /// As text.
@@ -48,23 +93,116 @@ impl Cursor {
     /// From text.
     ///
     /// # Errors
-    /// `cursor-invalid` when it is none of ours, or another kitroom's.
+    /// `cursor-invalid` when it is none of ours, or another kitroom's; `schema-unsupported` when a newer service wrote
+    /// it.
     pub fn decode(kitroom: Uuid, text: &str) -> Result<Self, ApiError> {
-        let read =
-            URL_SAFE_NO_PAD.decode(text).ok().and_then(|bytes| serde_json::from_slice::<Self>(&bytes).ok());
-        read.filter(|cursor| cursor.version == 1 && cursor.kitroom == kitroom && cursor.seq >= 0).ok_or_else(
-            || {
-                ApiError::new(
-                    ErrorCode::CursorInvalid,
-                    "leave the cursor out to read the kitroom from its beginning",
-                )
-            },
+        Self::read(kitroom, text).filter(|cursor| !cursor.is_ack).map_or_else(
+            || Err(invalid("leave the cursor out to read the kitroom from its beginning")),
+            Self::supported,
         )
+    }
+
+    /// An ack from text.
+    ///
+    /// # Errors
+    /// As [`Cursor::decode`].
+    pub fn decode_ack(kitroom: Uuid, text: &str) -> Result<Self, ApiError> {
+        Self::read(kitroom, text)
+            .filter(|ack| ack.is_ack)
+            .ok_or_else(|| invalid("leave the ack out, or send that of the last push to this kitroom"))
+    }
+
+    fn read(kitroom: Uuid, text: &str) -> Option<Self> {
+        let bytes = (text.len() <= MAX_BYTES).then(|| URL_SAFE_NO_PAD.decode(text).ok())??;
+        let read = serde_json::from_slice::<Self>(&bytes).ok()?;
+        let marked = match URL_SAFE_NO_PAD.decode(&read.mark).ok()?.len() {
+            0 => read.seq == 0,
+            length => length == 16 && read.seq > 0,
+        };
+        let within = |part: Option<i64>| part.is_none_or(|part| part >= 0);
+        let fits = read.form == FORM
+            && read.kitroom == kitroom
+            && read.schema >= 0
+            && marked
+            && within(read.began_at)
+            && within(read.backfilled);
+        fits.then_some(read)
+    }
+
+    fn supported(self) -> Result<Self, ApiError> {
+        if self.schema <= SCHEMA_VERSION {
+            return Ok(self);
+        }
+        let words = "a newer service wrote this cursor; ask its owner to update it again, nothing is lost";
+        let problem = Problem::new(ErrorCode::SchemaUnsupported, words);
+        Err(problem.with("min", domain::wire::sync::SCHEMA_MIN).with("current", SCHEMA_VERSION).into())
     }
 
     /// Whether it was made where the commit that holds its change has this mark.
     #[must_use]
     pub fn fits(&self, mark: Option<&[u8]>) -> bool {
-        self.mark == mark.map(|mark| URL_SAFE_NO_PAD.encode(mark)).unwrap_or_default()
+        self.mark == spell(mark)
+    }
+}
+
+fn spell(mark: Option<&[u8]>) -> String {
+    mark.map(|mark| URL_SAFE_NO_PAD.encode(mark)).unwrap_or_default()
+}
+
+fn invalid(words: &str) -> ApiError {
+    ApiError::new(ErrorCode::CursorInvalid, words)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const K: Uuid = Uuid::from_u128(7);
+
+    fn at(seq: i64) -> Cursor {
+        Cursor::start(K, Uuid::from_u128(8), 1, 20).moved_to(seq, Some(&[9; 16]))
+    }
+
+    #[test]
+    fn decode_of_what_was_encoded_is_the_same_and_no_ack() {
+        for cursor in [at(5), at(20), Cursor::start(K, K, 1, 0), Cursor { backfilled: Some(3), ..at(5) }] {
+            assert_eq!(Cursor::decode(K, &cursor.encode()).unwrap(), cursor);
+            assert!(Cursor::decode_ack(K, &cursor.encode()).is_err());
+        }
+        let ack = Cursor::ack(K, K, 5, Some(&[9; 16]));
+        assert_eq!(Cursor::decode_ack(K, &ack.encode()).unwrap(), ack);
+        assert!(Cursor::decode(K, &ack.encode()).is_err());
+    }
+
+    #[test]
+    fn moved_past_where_it_began_a_cursor_forgets_that() {
+        assert_eq!((at(19).began_at, at(20).began_at), (Some(20), None));
+    }
+
+    #[test]
+    fn decode_of_what_no_service_wrote_is_refused() {
+        let spelled = |cursor: &Cursor, from: &str, to: &str| {
+            let text = serde_json::to_string(cursor).unwrap();
+            assert!(text.contains(from), "{text}");
+            URL_SAFE_NO_PAD.encode(text.replace(from, to))
+        };
+        for made_up in [
+            spelled(&at(5), "\"v\":1", "\"v\":2"),
+            spelled(&at(5), "\"s\":5", "\"s\":-5"),
+            spelled(&at(5), "\"s\":5", "\"s\":0"),
+            spelled(&at(5), "\"c\":1", "\"c\":-1"),
+            spelled(&at(5), "\"c\":1", "\"c\":1,\"x\":1"),
+            spelled(&at(5), "\"m\":\"", "\"m\":\"!"),
+            spelled(&Cursor::start(K, K, 1, 0), "\"s\":0", "\"s\":1"),
+            spelled(&at(5), "\"h\":20", "\"h\":-20"),
+            at(5).encode() + &"A".repeat(1000),
+        ] {
+            let problem = Cursor::decode(K, &made_up).unwrap_err();
+            assert_eq!(problem.problem().code(), Some(ErrorCode::CursorInvalid), "{made_up}");
+        }
+        assert!(Cursor::decode(Uuid::from_u128(9), &at(5).encode()).is_err());
+        let newer = spelled(&at(5), "\"c\":1", "\"c\":99");
+        let problem = Cursor::decode(K, &newer).unwrap_err();
+        assert_eq!(problem.problem().code(), Some(ErrorCode::SchemaUnsupported));
     }
 }

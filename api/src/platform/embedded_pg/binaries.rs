@@ -77,6 +77,50 @@ impl Binaries {
     }
 }
 
+/// The programs that copy a database and bring it back; they need no server beside them.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Clients {
+    dir: PathBuf,
+    major: u32,
+}
+
+impl Clients {
+    /// Those of the oldest version that can speak with a server of this one.
+    ///
+    /// # Errors
+    /// In words, with the package to install.
+    pub fn for_server(major: u32) -> Result<Self, String> {
+        let mut found: Vec<Self> =
+            folders(search_path(), VERSIONED).iter().filter_map(|dir| Self::in_folder(dir)).collect();
+        // A stable sort: of two of one version the first in the search path stays first.
+        found.sort_by_key(|one| one.major);
+        found.into_iter().find(|one| one.major >= major).ok_or_else(|| {
+            format!(
+                "no pg_dump, pg_restore and psql of PostgreSQL {major} or newer found: install them (Debian, Ubuntu: \
+                 apt-get install postgresql-client)"
+            )
+        })
+    }
+
+    /// The path of one program.
+    #[must_use]
+    pub fn program(&self, name: &str) -> PathBuf {
+        self.dir.join(name)
+    }
+
+    fn in_folder(dir: &Path) -> Option<Self> {
+        // A link to the program is followed; one to something that chooses among versions is not what was asked for.
+        let dump = fs::canonicalize(dir.join("pg_dump")).ok()?;
+        let dir = dump.parent().filter(|_| dump.ends_with("pg_dump"))?;
+        if !["pg_restore", "psql"].iter().all(|name| dir.join(name).is_file()) {
+            return None;
+        }
+        let said = Command::new(dir.join("pg_dump")).arg("--version").output().ok()?;
+        let major = parse_major(&String::from_utf8_lossy(&said.stdout))?;
+        Some(Self { dir: dir.to_owned(), major })
+    }
+}
+
 /// All that are installed, the preferred first.
 fn all() -> Vec<Binaries> {
     let mut found = all_in(search_path(), VERSIONED);
@@ -90,15 +134,20 @@ fn all() -> Vec<Binaries> {
 }
 
 fn all_in(path: Option<OsString>, places: &[(&str, &str, &str)]) -> Vec<Binaries> {
-    let on_path = path.iter().flat_map(std::env::split_paths).filter(|dir| dir.is_absolute());
-    let mut folders: Vec<PathBuf> = on_path.collect();
-    folders.extend(places.iter().flat_map(|&(parent, prefix, tail)| versioned(parent, prefix, tail)));
     let mut found: Vec<Binaries> = Vec::new();
-    for dir in folders {
+    for dir in folders(path, places) {
         let binaries = Binaries::in_folder(&dir);
         found.extend(binaries.filter(|new| !found.contains(new)));
     }
     found
+}
+
+/// The folders to look in, the preferred first.
+fn folders(path: Option<OsString>, places: &[(&str, &str, &str)]) -> Vec<PathBuf> {
+    let on_path = path.iter().flat_map(std::env::split_paths).filter(|dir| dir.is_absolute());
+    let mut folders: Vec<PathBuf> = on_path.collect();
+    folders.extend(places.iter().flat_map(|&(parent, prefix, tail)| versioned(parent, prefix, tail)));
+    folders
 }
 
 /// `parent/<prefix>*/tail`, the newest version first.
@@ -120,9 +169,9 @@ fn digits(name: &str) -> u32 {
     from[..end].parse().unwrap_or(0)
 }
 
-/// The major version in the words of `postgres --version`.
+/// The major version in the words of `postgres --version` or `pg_dump --version`.
 fn parse_major(said: &str) -> Option<u32> {
-    let version = said.strip_prefix("postgres (PostgreSQL) ")?;
+    let (_, version) = said.split_once(" (PostgreSQL) ")?;
     let end = version.find(|c: char| !c.is_ascii_digit()).unwrap_or(version.len());
     version[..end].parse().ok()
 }
@@ -151,6 +200,7 @@ mod tests {
     fn parse_major_of_known_version_texts_reads_the_number() {
         assert_eq!(parse_major("postgres (PostgreSQL) 15.13 (Debian 15.13-0+deb12u1)\n"), Some(15));
         assert_eq!(parse_major("postgres (PostgreSQL) 18beta1\n"), Some(18));
+        assert_eq!(parse_major("pg_dump (PostgreSQL) 17.2\n"), Some(17));
         assert_eq!(parse_major("postgres (PostgreSQL) \n"), None);
         assert_eq!(parse_major("something else 15\n"), None);
     }

@@ -32,7 +32,7 @@ use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use self::account::Account;
-pub use self::binaries::Binaries;
+pub use self::binaries::{Binaries, Clients};
 use self::cluster::Layout;
 pub use self::error::EmbeddedPgError;
 use self::lock::Lock;

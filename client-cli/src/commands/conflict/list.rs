@@ -1,91 +1,66 @@
 //! `tare conflict list`.
 
-use domain::kinds;
-use domain::wire::problem::ErrorCode;
 use serde_json::{Value, json};
 
+use super::subject::{Told, tell};
+use super::things::{Thing, What, things};
 use crate::app::App;
-use crate::error::{Kind, Result, reasons};
-use crate::local::{Kitroom, OutboxOp, State, Store};
+use crate::error::{Kind, Result};
+use crate::render::wrapped;
 
-/// Lists what the service refused, with what was offered here and what stands there.
+/// Lists what waits, with both sides.
 ///
 /// # Errors
 /// When the store cannot be read.
 pub fn cmd_conflict_list(app: &mut App<'_>) -> Result<Option<Kind>> {
     let store = app.store()?;
     let room = app.room(&store)?;
-    let refused = store.outbox(room.id, &[State::Rejected])?;
-    let mut rows = Vec::new();
-    let mut documents = Vec::new();
-    for op in &refused {
-        for (field, offered, stands) in values(op) {
-            rows.push(vec![
-                op.op_no.to_string(),
-                subject(&store, &room, op)?,
-                field,
-                offered,
-                stands,
-                why(op),
-            ]);
-        }
-        documents.push(json!({
-            "op_no": op.op_no, "op_id": op.op_id, "kind": op.kind, "record_id": op.record_id, "action": op.action,
-            "offered": op.payload, "done_at": op.done_at, "problem": op.problem,
-        }));
-    }
-    if refused.is_empty() && !app.ui.json {
+    let things = things(&store, &room)?;
+    let told = things.iter().map(|thing| tell(&store, &room, thing)).collect::<Result<Vec<_>>>()?;
+    if app.ui.json {
+        let documents: Vec<Value> =
+            things.iter().zip(&told).map(|(thing, told)| as_json(thing, told)).collect();
+        app.ui.json(&json!({ "waiting": documents }))?;
+    } else if things.is_empty() {
         app.ui.say("nothing waits for you");
-        return Ok(None);
-    }
-    app.rows(&["no", "of", "field", "yours", "there", "why"], &rows, || json!({ "refused": documents }))?;
-    if !refused.is_empty() && !app.ui.json {
+    } else {
+        let blocks: Vec<String> = things.iter().zip(&told).map(|(thing, told)| block(thing, told)).collect();
+        app.ui.data(&blocks.join("\n"))?;
         app.ui.say(
-            "what stands there is shown everywhere. To have yours, make the change again; to let it be: tare conflict \
-             drop NO",
+            "\na is shown everywhere until somebody decides. To decide one:\n  tare conflict settle NUMBER a     (or b)\n\
+             To go through all of them: tare conflict settle",
         );
     }
-    Ok((!refused.is_empty()).then_some(Kind::Waiting))
+    Ok(things.iter().any(|thing| thing.mine).then_some(Kind::Waiting))
 }
 
-/// What the op is about, in words.
-fn subject(store: &Store, room: &Kitroom, op: &OutboxOp) -> Result<String> {
-    let name =
-        |body: &domain::wire::shape::Object| body.get("name").and_then(Value::as_str).map(str::to_owned);
-    let stored = match kinds::kind(&op.kind) {
-        Some(kind) => store.record(room.id, kind, op.record_id)?.and_then(|record| name(&record.body)),
-        None => None,
-    };
-    let label = stored.or_else(|| name(&op.payload));
-    let kind = op.kind.replace('_', " ");
-    Ok(label.map_or_else(|| format!("{kind}, {}", op.action.name()), |label| format!("{kind} {label}")))
-}
-
-/// (field, what was offered, what stands) of each field that the op touches.
-fn values(op: &OutboxOp) -> Vec<(String, String, String)> {
-    let current =
-        op.problem.as_ref().and_then(|problem| problem.more.get("current")).and_then(Value::as_object);
-    let text = |value: Option<&Value>| match value {
-        None | Some(Value::Null) => "-".to_owned(),
-        Some(Value::String(text)) => text.clone(),
-        Some(other) => other.to_string(),
-    };
-    let is_patch = op.action == domain::sync::op::Action::Patch;
-    if !is_patch || op.payload.is_empty() {
-        return vec![(String::new(), op.action.name().to_owned(), text(current.and_then(|c| c.get("name"))))];
+/// A thing in a few lines.
+pub(super) fn block(thing: &Thing, told: &Told) -> String {
+    let mut text = format!("{:>2}  {}\n", thing.no, told.subject);
+    text.push_str(&format!("    {}\n", wrapped(4, &told.story)));
+    for (side, value, by) in [("a", &told.a, "stands"), ("b", &told.b, told.b_by.as_str())] {
+        text.push_str(&format!("    {side}   {}\n", wrapped(8, &format!("{value} ({by})"))));
     }
-    op.payload
-        .iter()
-        .map(|(field, value)| (field.clone(), text(Some(value)), text(current.and_then(|c| c.get(field)))))
-        .collect()
+    if !thing.mine {
+        text.push_str("    waits for whoever made b, or a keeper\n");
+    }
+    text
 }
 
-fn why(op: &OutboxOp) -> String {
-    match &op.problem {
-        Some(problem) if problem.code() == Some(ErrorCode::ConflictPending) => {
-            "changed by someone else".to_owned()
-        }
-        Some(problem) => reasons(problem),
-        None => "refused".to_owned(),
-    }
+/// A thing for a script.
+pub(super) fn as_json(thing: &Thing, told: &Told) -> Value {
+    let detail = match &thing.what {
+        What::Conflict(body) => json!({ "conflict_id": thing.id, "conflict": body }),
+        What::Refused(op) => json!({
+            "op_no": op.op_no, "op_id": op.op_id, "kind": op.kind, "record_id": op.record_id, "action": op.action,
+            "offered": op.payload, "done_at": op.done_at, "problem": op.problem,
+        }),
+        What::Lost(lost) => json!({
+            "kind": lost.kind, "record_id": lost.id, "loss": lost.loss.name(), "record": lost.record,
+        }),
+    };
+    json!({
+        "number": thing.no, "sort": told.sort, "subject": told.subject, "story": told.story, "a": told.a, "b": told.b,
+        "b_by": told.b_by, "mine": thing.mine, "detail": detail,
+    })
 }

@@ -3,6 +3,7 @@
 use std::fmt::Write;
 
 use domain::wire::item::ItemKind;
+use domain::wire::log_entry::ItemState;
 use serde_json::{Value, json};
 
 use super::ItemListArgs;
@@ -25,7 +26,10 @@ pub fn cmd_item_list(app: &mut App<'_>, args: ItemListArgs) -> Result<()> {
         );
     }
     store.freshen(room.id)?;
-    let wanted = Wanted { kind: args.kind, part: args.find, unweighed: args.unweighed };
+    let state = args.state.as_deref().map(state).transpose()?;
+    let hides = !args.all && state.is_none();
+    let wanted =
+        Wanted { kind: args.kind, part: args.find, unweighed: args.unweighed, state, retired: args.all };
     if app.ui.json {
         let mut items: Vec<Value> = Vec::new();
         store.each_item(room.id, &wanted, |row| {
@@ -38,14 +42,22 @@ pub fn cmd_item_list(app: &mut App<'_>, args: ItemListArgs) -> Result<()> {
         let mut rows = Vec::new();
         store.each_item(room.id, &wanted, |row| {
             let (mass, evidence) = render::mass_columns(row.basis, row.mass_g, row.mass_u_g, row.n);
-            rows.push(vec![render::cell(row.name), row.kind.to_owned(), mass, evidence]);
+            let name = render::cell(row.name) + &render::state_marks(row.state, row.stock);
+            rows.push(vec![name, row.kind.to_owned(), mass, evidence]);
             Ok(())
         })?;
-        if rows.is_empty() {
-            app.ui.say("nothing here yet; weigh something: tare weigh");
-            return Ok(());
+        let hidden = if hides { store.retired_count(room.id)? } else { 0 };
+        match (rows.is_empty(), store.item_count(room.id)?) {
+            (true, 0) => app.ui.say("nothing here yet; weigh something: tare weigh"),
+            (true, _) => app.ui.say("no item here is such"),
+            (false, _) => {
+                app.ui.data(&render::table(&["name", "kind", "mass +- u", "evidence"], &rows))?;
+            }
         }
-        return app.ui.data(&render::table(&["name", "kind", "mass +- u", "evidence"], &rows));
+        if hidden > 0 {
+            app.ui.say(&format!("{} not shown; with them: --all", render::count(hidden, "retired item")));
+        }
+        return Ok(());
     }
     let mut text = String::new();
     store.each_item(room.id, &wanted, |row| {
@@ -53,6 +65,13 @@ pub fn cmd_item_list(app: &mut App<'_>, args: ItemListArgs) -> Result<()> {
         Ok(())
     })?;
     app.ui.data(&text)
+}
+
+fn state(name: &str) -> Result<ItemState> {
+    ItemState::from_name(&name.replace([' ', '-'], "_")).ok_or_else(|| {
+        let known: Vec<&str> = ItemState::ALL.iter().map(|state| state.name()).collect();
+        Error::usage(format!("there is no state {name}")).hint(format!("one of: {}", known.join(" ")))
+    })
 }
 
 fn plain(text: &mut String, row: &ItemRow<'_>) {
@@ -71,7 +90,11 @@ fn plain(text: &mut String, row: &ItemRow<'_>) {
         }
         text.push('\t');
     }
-    let _ = writeln!(text, "{}\t{}\t{}", row.basis, row.n, row.last_weighed_at);
+    let _ = write!(text, "{}\t{}\t{}\t{}\t", row.basis, row.n, row.last_weighed_at, row.state);
+    if let Some(stock) = row.stock {
+        let _ = write!(text, "{stock}");
+    }
+    text.push('\n');
 }
 
 fn to_json(row: &ItemRow<'_>) -> Value {
@@ -79,6 +102,6 @@ fn to_json(row: &ItemRow<'_>) -> Value {
     json!({
         "name": row.name, "kind": row.kind, "size": some(row.size), "tag": some(row.tag), "mass_g": row.mass_g,
         "mass_u_g": row.mass_u_g, "mass_basis": row.basis, "mass_n": row.n,
-        "last_weighed_at": some(row.last_weighed_at),
+        "last_weighed_at": some(row.last_weighed_at), "state": row.state, "stock": row.stock,
     })
 }

@@ -5,6 +5,7 @@ mod edit;
 pub mod fields;
 pub mod kind;
 mod list;
+mod pocket;
 mod show;
 
 use clap::{Args, Subcommand};
@@ -22,13 +23,15 @@ pub enum ItemCommand {
     /// List the items with their masses.
     ///
     /// In a pipe each line has, apart by tabs: name, kind, size, tag, mass in g, its standard uncertainty in g, what the
-    /// mass rests on (measured, label, none), the number of weighings, and when it was last weighed. An unknown mass is
-    /// an empty field.
+    /// mass rests on (measured, label, none), the number of weighings, when it was last weighed, its state, and how many
+    /// units are left. What is unknown is an empty field.
     List(ItemListArgs),
-    /// Show all that is known of an item, and every weighing.
+    /// Show all that is known of an item: its state, its stock, its history and every weighing.
     Show(ItemShowArgs),
     /// Change an item.
     Edit(Box<ItemEditArgs>),
+    /// The pockets of a vest or a bag: list them, make one, change one.
+    Pocket(Box<pocket::ItemPocketArgs>),
 }
 
 /// A new item.
@@ -53,6 +56,12 @@ pub struct ItemListArgs {
     /// Only those that were never weighed.
     #[arg(long)]
     pub unweighed: bool,
+    /// Only those in this state: serviceable, on_watch, quarantined or retired.
+    #[arg(long)]
+    pub state: Option<String>,
+    /// Also those that are retired.
+    #[arg(long)]
+    pub all: bool,
 }
 
 /// Which item to show.
@@ -88,5 +97,6 @@ pub fn run(app: &mut App<'_>, command: ItemCommand) -> Result<()> {
         ItemCommand::List(args) => list::cmd_item_list(app, args),
         ItemCommand::Show(args) => show::cmd_item_show(app, &args),
         ItemCommand::Edit(args) => edit::cmd_item_edit(app, &args),
+        ItemCommand::Pocket(args) => pocket::cmd_item_pocket(app, &args),
     }
 }

@@ -6,6 +6,7 @@ use domain::kinds;
 use domain::mass::WeighingFact;
 use domain::metrology::outliers::modified_z;
 use domain::sync::record::Stored;
+use domain::wear_history::worn_until;
 use domain::wire::item::ItemKind;
 use domain::wire::scale::ScaleBody;
 use domain::wire::shape;
@@ -15,6 +16,8 @@ use uuid::Uuid;
 
 use super::ItemShowArgs;
 use crate::app::App;
+use crate::commands::log::history;
+use crate::commands::stock::show as stock;
 use crate::commands::weigh::changed;
 use crate::error::Result;
 use crate::local::{ItemLine, Store};
@@ -37,9 +40,14 @@ pub fn cmd_item_show(app: &mut App<'_>, args: &ItemShowArgs) -> Result<()> {
         let observed = shape::read::<WeighingBody>(&record.body).map(|body| body.observed_at.millis());
         std::cmp::Reverse((observed.unwrap_or(0), record.id))
     });
+    let history = history::of_item(&store, room.id, line.id)?;
+    let movements = stock::of_item(&store, room.id, line.id)?;
     if app.ui.json {
         let mut document = to_json(Some(&line), record.as_ref());
         document["weighings"] = weighings.iter().map(|record| Value::Object(record.to_wire())).collect();
+        let entries = history.iter().map(|entry| Value::Object(entry.record.to_wire()));
+        document["log_entries"] = entries.collect();
+        document["stock_entries"] = movements.iter().map(|record| Value::Object(record.to_wire())).collect();
         return app.ui.json(&document);
     }
     let mut text = format!("{}\n", line.name);
@@ -56,12 +64,37 @@ pub fn cmd_item_show(app: &mut App<'_>, args: &ItemShowArgs) -> Result<()> {
     for remark in remarks {
         text.push_str(&format!("                {}\n", render::wrapped(16, &remark)));
     }
+    text.push_str(&format!("  state         {}\n", render::wrapped(16, &state(&line, &history))));
+    let used = worn_until(&store.log_of(room.id, line.id)?, store.env().now()).logged;
+    if used.worn_h > 0.0 || used.washes > 0.0 {
+        let washes = match used.washes {
+            0.0 => "never washed".to_owned(),
+            1.0 => "washed once".to_owned(),
+            washes => format!("washed {washes} times"),
+        };
+        text.push_str(&format!("  used          {} h worn, {washes}, as logged\n", used.worn_h));
+    }
+    let in_units = record.as_ref().is_some_and(|record| record.body.get("per_unit") == Some(&json!(true)));
+    if in_units || !movements.is_empty() {
+        text.push_str(&format!("  stock         {}\n", render::wrapped(16, &stock::words(&line))));
+    }
     for (field, value) in record.iter().flat_map(|record| &record.body).filter(|(field, _)| *field != "name")
     {
         let value = value.as_str().map_or_else(|| value.to_string(), str::to_owned);
         text.push_str(&format!("  {field:<13} {}\n", render::wrapped(16, &render::cell(&value))));
     }
     app.ui.data(&text)?;
+    if !history.is_empty() {
+        /// How much of the history is shown beside everything else.
+        const NEWEST: usize = 10;
+        app.ui.data("\n")?;
+        let newest = &history[..history.len().min(NEWEST)];
+        app.rows(&history::HEADER, &history::rows(newest, &line), || json!(null))?;
+        if history.len() > NEWEST {
+            let older = history.len() - NEWEST;
+            app.ui.say(&format!("and {older} older: tare log show {}", line.name));
+        }
+    }
     let replaced = store.replaced(room.id, &kinds::weighing::KIND, &weighings)?;
     let kind = ItemKind::from_name(&line.kind).unwrap_or(ItemKind::Other);
     let rows: Vec<Vec<String>> = weighings.iter().filter_map(|record| row(record, kind, &replaced)).collect();
@@ -72,6 +105,26 @@ pub fn cmd_item_show(app: &mut App<'_>, args: &ItemShowArgs) -> Result<()> {
     let step = weighings.iter().filter_map(|record| step(&store, room.id, record)).fold(0.0, f64::max);
     app.ui.data(&plotted(&weighings, kind, &replaced, step))?;
     app.rows(&["weighed on", "reading", "condition", "by", "usable"], &rows, || json!(null))
+}
+
+/// The state, and since when.
+fn state(line: &ItemLine, history: &[history::Entry]) -> String {
+    let words = line.state.state.name().replace('_', " ");
+    let heads: Vec<&history::Entry> =
+        history.iter().filter(|entry| line.state.state_heads.contains(&entry.record.id)).collect();
+    let on = |entry: &history::Entry| render::long_day(entry.body.observed_at);
+    match heads.as_slice() {
+        [] => words,
+        [one] if one.body.event.sets() == Some(line.state.state) => {
+            format!("{words} since {}: {}", on(one), one.describe())
+        }
+        several => {
+            let told: Vec<String> =
+                several.iter().map(|entry| format!("{} on {}", entry.describe(), on(entry))).collect();
+            let apart = "people judged it without having seen each other's entry, and the strictest holds";
+            format!("{words}; {}; {apart}", told.join("; "))
+        }
+    }
 }
 
 /// The step that a weighing was read to, in grams.
@@ -98,11 +151,11 @@ fn plotted(weighings: &[Stored], kind: ItemKind, replaced: &HashSet<Uuid>, step_
     let values: Vec<f64> = usable.iter().map(|fact| fact.body.net_g()).collect();
     let apart = modified_z(&values, step_g).map(|judged| judged.flagged).unwrap_or_default();
     let point =
-        |fact: &WeighingFact, mark| Point { at: fact.body.observed_at, grams: fact.body.net_g(), mark };
+        |fact: &WeighingFact, mark| Point { at: fact.body.observed_at, value: fact.body.net_g(), mark };
     let mut points: Vec<Point> = other.iter().map(|fact| point(fact, 'x')).collect();
     points.extend(usable.iter().map(|fact| point(fact, 'o')));
     points.extend(apart.iter().map(|at| point(&usable[*at], '!')));
-    let lines = plot::over_time(&points);
+    let lines = plot::over_time(&points, "g");
     if lines.is_empty() {
         return String::new();
     }
@@ -166,6 +219,11 @@ pub fn to_json(line: Option<&ItemLine>, record: Option<&Stored>) -> Value {
         (document.as_object_mut(), line.mass.as_ref().map(|mass| json!(mass)))
     {
         document.extend(mass);
+    }
+    for view in [json!(line.state), json!(line.stock)] {
+        if let (Some(document), Value::Object(view)) = (document.as_object_mut(), view) {
+            document.extend(view);
+        }
     }
     document
 }

@@ -38,6 +38,17 @@ pub enum Verdict {
 }
 
 impl Verdict {
+    /// The name on the wire.
+    #[must_use]
+    pub fn name(self) -> &'static str {
+        match self {
+            Verdict::Met => "met",
+            Verdict::NotMet => "not_met",
+            Verdict::NotShown => "not_shown",
+            Verdict::NotApplicable => "not_applicable",
+        }
+    }
+
     /// As it is printed.
     #[must_use]
     pub fn words(self) -> &'static str {

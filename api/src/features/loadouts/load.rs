@@ -1,0 +1,191 @@
+//! What the numbers of loadouts hang on, read in one statement.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use diesel::sql_types::{Array, BigInt, Uuid as SqlUuid};
+use diesel_async::{AsyncPgConnection, RunQueryDsl};
+use domain::ids::KitroomId;
+use uuid::Uuid;
+
+use crate::features::records::gathered::{Found, Gathered, NONE, Parts, begin, part};
+use crate::platform::error::ApiError;
+use crate::platform::sql::sql;
+
+/// Which items are read.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Items {
+    /// Those that the lines name, without their history: enough for masses of now.
+    Bare,
+    /// Those that the lines name, with their log and stock.
+    Named,
+    /// All of the kitroom, with their log and stock.
+    All,
+}
+
+/// An item's mass as it is kept, of the rows `i r`.
+const ITEMS: &str = "i r left join item_masses m on m.kitroom_id = r.kitroom_id and m.item_id = r.id";
+
+/// The records of some loadouts of one kitroom.
+#[derive(Debug, Default)]
+pub struct Records {
+    /// By kind.
+    pub gathered: Gathered,
+    /// By account: the kitrooms that lines name and it is a member of now.
+    pub member_of: BTreeMap<Uuid, BTreeSet<KitroomId>>,
+}
+
+/// Reads the loadouts with these ids that are there, and all that their numbers hang on.
+///
+/// # Errors
+/// As the database fails.
+pub async fn load(
+    conn: &mut AsyncPgConnection,
+    kitroom: Uuid,
+    loadouts: &[Uuid],
+    items: Items,
+) -> Result<Records, ApiError> {
+    let mut statement = begin("with e as (select r.* from loadout_entries r where r.kitroom_id = ")
+        .bind::<SqlUuid, _>(kitroom)
+        .sql(" and r.loadout_id = any(")
+        .bind::<Array<SqlUuid>, _>(loadouts.to_vec())
+        .sql(") and not r.deleted), l as (select r.* from loadouts r where r.kitroom_id = ")
+        .bind::<SqlUuid, _>(kitroom)
+        .sql(" and r.id = any(")
+        .bind::<Array<SqlUuid>, _>(loadouts.to_vec())
+        .sql(") and not r.deleted), c as (select r.* from races r where r.kitroom_id = ")
+        .bind::<SqlUuid, _>(kitroom)
+        .sql(" and r.id in (select race_id from l) and not r.deleted), i as (select r.* from items r where r.kitroom_id = ")
+        .bind::<SqlUuid, _>(kitroom);
+    statement = statement.sql(match items {
+        // A deleted one that a line still names is told of.
+        Items::All => " and (not r.deleted or r.id in (select item_id from e)))",
+        Items::Bare | Items::Named => " and r.id in (select item_id from e))",
+    });
+    statement = part(statement, true, "loadout", NONE, "l r", kitroom);
+    statement = part(statement, false, "loadout_entry", NONE, "e r", kitroom);
+    statement = part(statement, false, "race", NONE, "c r", kitroom);
+    statement = part(statement, false, "rule_sheet", NONE, "rule_sheets r", kitroom)
+        .sql(" and r.id in (select rule_sheet_id from c) and not r.deleted");
+    statement = part(statement, false, "item", "m.mass", ITEMS, kitroom);
+    if items != Items::Bare {
+        statement = history(statement, kitroom);
+        statement = part(statement, false, "pocket", NONE, "pockets r", kitroom).sql(" and not r.deleted");
+    }
+    let gathered = Gathered::load(conn, statement).await?;
+    let member_of = members(conn, kitroom, &gathered).await?;
+    Ok(Records { gathered, member_of })
+}
+
+/// The ids of loadouts, of one race or of all, after one of them, in their order.
+///
+/// # Errors
+/// As the database fails.
+pub async fn page(
+    conn: &mut AsyncPgConnection,
+    kitroom: Uuid,
+    race: Option<Uuid>,
+    after: Uuid,
+    at_most: i64,
+) -> Result<Vec<Uuid>, ApiError> {
+    let mut statement = sql::<(SqlUuid,)>("select id from loadouts where kitroom_id = ")
+        .bind::<SqlUuid, _>(kitroom)
+        .sql(" and not deleted and id > ")
+        .bind::<SqlUuid, _>(after);
+    if let Some(race) = race {
+        statement = statement.sql(" and race_id = ").bind::<SqlUuid, _>(race);
+    }
+    let rows: Vec<(Uuid,)> =
+        statement.sql(" order by id limit ").bind::<BigInt, _>(at_most).load(conn).await?;
+    Ok(rows.into_iter().map(|(id,)| id).collect())
+}
+
+/// The log and the stock of the items `i`. An entry of another item can replace one of these.
+fn history(statement: Parts, kitroom: Uuid) -> Parts {
+    let statement = part(statement, false, "log_entry", NONE, "log_entries r", kitroom)
+        .sql(" and r.item_id in (select id from i)");
+    let statement = part(statement, false, "log_entry", NONE, "log_entries r", kitroom)
+        .sql(" and r.supersedes_id is not null and r.item_id not in (select id from i)")
+        .sql(" and exists (select from log_entries o where o.kitroom_id = r.kitroom_id")
+        .sql(" and o.id = r.supersedes_id and o.item_id in (select id from i))");
+    part(statement, false, "stock_entry", NONE, "stock_entries r", kitroom)
+        .sql(" and r.item_id in (select id from i)")
+}
+
+/// Items with their masses, their log and their stock, as far as `account` is a member of their kitroom at this moment:
+/// these, or all that are not deleted.
+///
+/// # Errors
+/// As the database fails.
+pub async fn load_items(
+    conn: &mut AsyncPgConnection,
+    kitroom: Uuid,
+    account: Uuid,
+    items: Option<&[Uuid]>,
+) -> Result<Gathered, ApiError> {
+    let mut statement = begin("with i as (select r.* from items r where r.kitroom_id = ")
+        .bind::<SqlUuid, _>(kitroom)
+        .sql(" and not r.deleted and exists (select from memberships m where m.kitroom_id = r.kitroom_id")
+        .sql(" and m.removed_at is null and m.account_id = ")
+        .bind::<SqlUuid, _>(account)
+        .sql(")");
+    if let Some(items) = items {
+        statement = statement.sql(" and r.id = any(").bind::<Array<SqlUuid>, _>(items.to_vec()).sql(")");
+    }
+    statement = part(statement.sql(")"), true, "item", "m.mass", ITEMS, kitroom);
+    Gathered::load(conn, history(statement, kitroom)).await
+}
+
+/// Which of these kitrooms `account` is a member of at this moment.
+///
+/// # Errors
+/// As the database fails.
+pub async fn open_to(
+    conn: &mut AsyncPgConnection,
+    account: Uuid,
+    kitrooms: &[Uuid],
+) -> Result<BTreeSet<Uuid>, ApiError> {
+    let rows: Vec<(Uuid,)> = sql::<(SqlUuid,)>(
+        "select m.kitroom_id from memberships m join kitrooms k on k.id = m.kitroom_id and k.deleted_at is null \
+         where m.removed_at is null and m.account_id = ",
+    )
+    .bind::<SqlUuid, _>(account)
+    .sql(" and m.kitroom_id = any(")
+    .bind::<Array<SqlUuid>, _>(kitrooms.to_vec())
+    .sql(")")
+    .load(conn)
+    .await?;
+    Ok(rows.into_iter().map(|(kitroom,)| kitroom).collect())
+}
+
+/// Of the kitrooms that lines name, those that the loadouts' owners are members of now.
+async fn members(
+    conn: &mut AsyncPgConnection,
+    kitroom: Uuid,
+    gathered: &Gathered,
+) -> Result<BTreeMap<Uuid, BTreeSet<KitroomId>>, ApiError> {
+    let mut member_of: BTreeMap<Uuid, BTreeSet<KitroomId>> = BTreeMap::new();
+    // Most loadouts name no other kitroom.
+    let foreign = |found: &Found| found.text().contains("\"item_kitroom_id\"");
+    if !gathered.kind("loadout_entry").iter().any(foreign) {
+        return Ok(member_of);
+    }
+    let loadouts: Vec<Uuid> = gathered.kind("loadout").iter().map(Found::id).collect();
+    let rows: Vec<(Uuid, Uuid)> = sql::<(SqlUuid, SqlUuid)>(
+        "select distinct m.account_id, m.kitroom_id from loadouts l \
+         join loadout_entries e on e.kitroom_id = l.kitroom_id and e.loadout_id = l.id and not e.deleted \
+         join memberships m on m.account_id = l.created_by and m.removed_at is null \
+         and m.kitroom_id = (e.body->>'item_kitroom_id')::uuid where l.kitroom_id = ",
+    )
+    .bind::<SqlUuid, _>(kitroom)
+    .sql(" and l.id = any(")
+    .bind::<Array<SqlUuid>, _>(loadouts)
+    .sql(")")
+    .load(conn)
+    .await?;
+    for (account, kitroom) in rows {
+        if let Ok(kitroom) = KitroomId::new(kitroom) {
+            member_of.entry(account).or_default().insert(kitroom);
+        }
+    }
+    Ok(member_of)
+}

@@ -1,0 +1,27 @@
+//! Many random histories: `cargo run --release -p domain --example histories -- 1000000 [FIRST_SEED]`.
+
+#[path = "../tests/it/histories/mod.rs"]
+#[expect(dead_code, reason = "the tests use more of it")]
+mod histories;
+
+use std::process::ExitCode;
+
+#[expect(clippy::print_stdout, reason = "this program's output")]
+fn main() -> ExitCode {
+    let number = |at: usize| std::env::args().nth(at).and_then(|text| text.parse::<u64>().ok());
+    let (count, from) = (number(1).unwrap_or(10_000), number(2).unwrap_or(0));
+    let outcome = histories::run_all(from, count);
+    println!("{count} histories, {} ops, at most {} rounds to drain", outcome.ops, outcome.rounds);
+    println!("faults: {:?}", outcome.fired);
+    for mutant in histories::mutants::ALL {
+        match histories::caught(mutant, 1000) {
+            Some((at, words)) => println!("{mutant:?} caught in history {at}: {words}"),
+            None => println!("{mutant:?} NOT CAUGHT in 1000 histories"),
+        }
+    }
+    for violation in outcome.violations.iter().take(50) {
+        println!("{violation}");
+    }
+    println!("{} violations", outcome.violations.len());
+    if outcome.violations.is_empty() { ExitCode::SUCCESS } else { ExitCode::FAILURE }
+}

@@ -1,0 +1,12 @@
+drop table loadout_states;
+drop table item_stocks;
+drop table item_states;
+drop table stock_entries;
+drop table log_entries;
+drop table seals;
+drop table loadout_entries;
+drop table loadouts;
+drop table races;
+drop table rule_sheets;
+drop table seasons;
+drop table pockets;

@@ -1,0 +1,1 @@
+drop index sync_index_deleted;

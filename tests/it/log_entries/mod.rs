@@ -1,0 +1,3 @@
+mod create;
+mod list;
+mod state;

@@ -1,0 +1,2 @@
+mod create;
+mod registry;

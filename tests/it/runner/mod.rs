@@ -1,0 +1,2 @@
+mod get;
+mod update;

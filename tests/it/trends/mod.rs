@@ -1,0 +1,2 @@
+mod head_forecast;
+mod mass_trend;
