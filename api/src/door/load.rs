@@ -94,6 +94,7 @@ type Wanted = BTreeMap<&'static str, HashSet<Uuid>>;
 pub async fn records_for(
     conn: &mut AsyncPgConnection,
     kitroom: Uuid,
+    account: Uuid,
     working: &mut Working,
     ops: &[Op],
     fresh: &[&Op],
@@ -111,6 +112,7 @@ pub async fn records_for(
         }
     }
     let mut loading = Loading { conn, kitroom, working };
+    loading.closed_kitrooms(account, fresh).await?;
     loading.records(wanted).await?;
     loading.companions(fresh).await?;
     loading.conflicts(fresh).await?;
@@ -124,6 +126,37 @@ struct Loading<'a> {
 }
 
 impl Loading<'_> {
+    /// Notes which of the other kitrooms that the ops name are not the account's, or are not there: nobody learns which.
+    async fn closed_kitrooms(&mut self, account: Uuid, fresh: &[&Op]) -> Result<(), ApiError> {
+        let mut named: HashSet<Uuid> = HashSet::new();
+        for op in fresh {
+            let Some(kind) = kinds::kind(&op.kind) else { continue };
+            let settled = op.payload.get("value").and_then(Value::as_object);
+            for body in std::iter::once(&op.payload).chain(settled) {
+                // What a conflict is settled with is a body of another kind.
+                let kinds = if op.action == Action::Settle { KINDS } else { std::slice::from_ref(kind) };
+                named.extend(kinds.iter().flat_map(|kind| kind.kitrooms_named(body)).map(|(_, id)| id));
+            }
+        }
+        if named.is_empty() {
+            return Ok(());
+        }
+        let named: Vec<Uuid> = named.into_iter().collect();
+        let open: Vec<(Uuid,)> = sql::<(SqlUuid,)>(
+            "select m.kitroom_id from memberships m join kitrooms k on k.id = m.kitroom_id and k.deleted_at is null \
+             where m.removed_at is null and m.account_id = ",
+        )
+        .bind::<SqlUuid, _>(account)
+        .sql(" and m.kitroom_id = any(")
+        .bind::<Array<SqlUuid>, _>(&named)
+        .sql(")")
+        .load(self.conn)
+        .await?;
+        let open: HashSet<Uuid> = open.into_iter().map(|(id,)| id).collect();
+        named.into_iter().filter(|id| !open.contains(id)).for_each(|id| self.working.close_off(id));
+        Ok(())
+    }
+
     /// The records, and what they refer to, a few references far.
     async fn records(&mut self, mut wanted: Wanted) -> Result<(), ApiError> {
         for _ in 0..DEPTH {

@@ -165,7 +165,7 @@ async fn apply_locked(
 
     let mut working = Working::new(locked.head_seq);
     let fresh: Vec<&Op> = ops.iter().filter(|op| !known.contains_key(&op.op_id)).collect();
-    load::records_for(conn, kitroom, &mut working, ops, &fresh).await?;
+    load::records_for(conn, kitroom, sender.account, &mut working, ops, &fresh).await?;
     let deciding = Deciding {
         now: sender.now,
         actor: Actor {

@@ -2,7 +2,7 @@
 
 use uuid::Uuid;
 
-use super::{Companion, Freeze, Group, Hooks, Kind, Nature, Ref, loadout, no_dirt, reference_id};
+use super::{Companion, Elsewhere, Freeze, Group, Hooks, Kind, Nature, Ref, loadout, no_dirt, reference_id};
 use crate::condition::{SealFact, stands};
 use crate::sync::op::Role;
 use crate::sync::record::{Lookup, Stored};
@@ -12,6 +12,9 @@ use crate::wire::problem::{ErrorCode, FieldError};
 use crate::wire::race::MAX_LEGS;
 use crate::wire::shape::{self, Object};
 use crate::wire::sync::MAX_RECORD_BYTES;
+
+/// An item of another kitroom, as its line names and keeps it.
+const CLUB_ITEM: Elsewhere = Elsewhere { kitroom: "item_kitroom_id", seen: "seen" };
 
 /// The kind.
 pub const KIND: Kind = Kind {
@@ -27,7 +30,7 @@ pub const KIND: Kind = Kind {
     refs: &[
         Ref::to("loadout_id", "loadout"),
         // An item of another kitroom is no record of this one; what was seen of it is in the entry.
-        Ref { field: "item_id", kind: "item", elsewhere: Some("item_kitroom_id") },
+        Ref { field: "item_id", kind: "item", elsewhere: Some(CLUB_ITEM) },
         Ref::to("pocket_id", "pocket"),
         Ref::to("inside_entry_id", "loadout_entry"),
     ],

@@ -44,8 +44,17 @@ pub struct Ref {
     pub field: &'static str,
     /// The kind that it refers to.
     pub kind: &'static str,
-    /// The field that, when it is there, says that the record is another kitroom's, so that it is not looked up here.
-    pub elsewhere: Option<&'static str>,
+    /// How the body says that the record is another kitroom's, so that it is not looked up here.
+    pub elsewhere: Option<Elsewhere>,
+}
+
+/// A reference to a record of another kitroom. Whoever makes or renews one has to be a member there.
+#[derive(Debug, Clone, Copy)]
+pub struct Elsewhere {
+    /// The field that names the kitroom.
+    pub kitroom: &'static str,
+    /// The field that holds what was seen of the record there.
+    pub seen: &'static str,
 }
 
 impl Ref {
@@ -219,11 +228,19 @@ impl Kind {
 
     /// The ids that a body refers to, with the kinds they are of.
     pub fn references<'a>(&'a self, body: &'a Object) -> impl Iterator<Item = (&'static Ref, Uuid)> + 'a {
-        let here = |reference: &&Ref| reference.elsewhere.is_none_or(|field| !body.contains_key(field));
+        let here =
+            |reference: &&Ref| reference.elsewhere.is_none_or(|there| !body.contains_key(there.kitroom));
         self.refs
             .iter()
             .filter(here)
             .filter_map(|reference| Some((reference, reference_id(body, reference.field)?)))
+    }
+
+    /// The other kitrooms whose records a body refers to, each with the reference.
+    pub fn kitrooms_named<'a>(&'a self, body: &'a Object) -> impl Iterator<Item = (&'static Ref, Uuid)> + 'a {
+        self.refs
+            .iter()
+            .filter_map(|reference| Some((reference, reference_id(body, reference.elsewhere?.kitroom)?)))
     }
 
     /// The merge unit that a field belongs to; for a field of a map, that of its key.

@@ -59,6 +59,11 @@ pub fn lightest(
     };
     let shares = demanded(sheet, &judge(&bench, &lines).0.verdicts, &lines);
     let own_choice = |at: usize| lines[at].at_start() && shares[at].own == 0.0 && shares[at].water == 0.0;
+    // Units that rules count on; water alone demands the vessel that holds it.
+    let counted_on = |at: usize| {
+        let share = if shares[at].own == 0.0 && shares[at].water > 0.0 { 1.0 } else { shares[at].own };
+        share * f64::from(lines[at].units())
+    };
     let asked = asked(facts, &bench, sheet, &lines, options, |at| options.keep_own_choice && own_choice(at));
     let question = Question {
         sheet,
@@ -70,7 +75,7 @@ pub fn lightest(
     };
     let set = lightest_set(&question, limits)?;
     let entries: Vec<LightestEntry> = set.entries.iter().map(|entry| line_of(entry, &asked)).collect();
-    let swaps = if set.mass_g.is_some() { swaps(&lines, &entries, &asked, own_choice) } else { Vec::new() };
+    let swaps = if set.mass_g.is_some() { swaps(&lines, &entries, &asked, counted_on) } else { Vec::new() };
     Ok(LightestAnswer {
         status: set.status,
         mass_g: set.mass_g,
@@ -142,44 +147,65 @@ fn with_names(text: &str, asked: &Asked<'_>) -> String {
     text
 }
 
+/// Units of an item in the loadout and in the set.
+#[derive(Default)]
+struct Units {
+    now: u32,
+    /// Of those now, what rules count on.
+    counted_on: f64,
+    then: u32,
+}
+
+impl Units {
+    /// What to change, and by how many units. Of what the set does without, the units that no rule counts on are the
+    /// runner's own choice: food beyond what a rule asks for, as much as a thing that none asks for.
+    fn changes(&self) -> impl Iterator<Item = (SwapSide, u32)> {
+        // Shares are quotients; a unit is not demanded by the last digit of one.
+        let demanded = (self.counted_on - 1e-9).ceil().max(0.0) as u32;
+        let less = self.now.saturating_sub(self.then);
+        let leave = less.min(demanded.saturating_sub(self.then));
+        [
+            (SwapSide::Take, self.then.saturating_sub(self.now)),
+            (SwapSide::Leave, leave),
+            (SwapSide::OwnChoice, less - leave),
+        ]
+        .into_iter()
+        .filter(|(_, quantity)| *quantity > 0)
+    }
+}
+
 fn swaps(
     lines: &[Line<'_>],
     entries: &[LightestEntry],
     asked: &Asked<'_>,
-    own_choice: impl Fn(usize) -> bool,
+    counted_on: impl Fn(usize) -> f64,
 ) -> Vec<LightestSwap> {
-    // Units now, units in the set, and whether no rule asks for it now.
-    let mut items: BTreeMap<ItemId, (u32, u32, bool)> = BTreeMap::new();
+    let mut items: BTreeMap<ItemId, Units> = BTreeMap::new();
     for (at, line) in lines.iter().enumerate().filter(|(_, line)| line.at_start()) {
-        let item = items.entry(line.body.item_id).or_insert((0, 0, true));
-        item.0 = item.0.saturating_add(line.units());
-        item.2 = item.2 && own_choice(at);
+        let item = items.entry(line.body.item_id).or_default();
+        item.now = item.now.saturating_add(line.units());
+        item.counted_on += counted_on(at);
     }
     for entry in entries {
-        let item = items.entry(entry.item_id).or_insert((0, 0, false));
-        item.1 = item.1.saturating_add(entry.quantity);
+        let item = items.entry(entry.item_id).or_default();
+        item.then = item.then.saturating_add(entry.quantity);
     }
     let mut out = Vec::new();
-    for (item_id, (now, then, own)) in items {
+    for (item_id, units) in items {
         let at = asked.things.iter().position(|thing| thing.id == item_id);
-        let side = match (then > now, then < now, own) {
-            (true, _, _) => SwapSide::Take,
-            (_, true, true) => SwapSide::OwnChoice,
-            (_, true, false) => SwapSide::Leave,
-            _ => continue,
-        };
         let name = at.map(|at| asked.things[at].name().to_owned()).or_else(|| {
             let line = lines.iter().find(|line| line.body.item_id == item_id)?;
             line.thing.as_ref().map(|thing| thing.name().to_owned())
         });
-        let quantity = now.abs_diff(then);
-        out.push(LightestSwap {
-            side,
-            item_id,
-            name: name.unwrap_or_default(),
-            quantity,
-            mass_g: unit_g(at, asked).map(|grams| rounded(grams * f64::from(quantity))),
-        });
+        for (side, quantity) in units.changes() {
+            out.push(LightestSwap {
+                side,
+                item_id,
+                name: name.clone().unwrap_or_default(),
+                quantity,
+                mass_g: unit_g(at, asked).map(|grams| rounded(grams * f64::from(quantity))),
+            });
+        }
     }
     out.sort_by_key(|swap| (swap.side as u8, swap.item_id));
     out

@@ -197,6 +197,17 @@ impl<'a> Case<'a> {
                 errors.push(FieldError::new(shape::pointer(&[reference.field]), "no-such-record", words));
             }
         }
+        for (reference, kitroom) in kind.kitrooms_named(&body) {
+            let Some(there) = reference.elsewhere else { continue };
+            let renewed = |field: &&str| stored.and_then(|s| s.body.get(*field)) != body.get(*field);
+            if self.lookup.is_closed(kitroom)
+                && [reference.field, there.kitroom, there.seen].iter().any(renewed)
+            {
+                let words =
+                    format!("you are no member of a kitroom {kitroom}: its records are not yours to name");
+                errors.push(FieldError::new(shape::pointer(&[there.kitroom]), "no-such-record", words));
+            }
+        }
         errors.extend((kind.validate)(&body, stored, self.lookup));
         if errors.is_empty() { Ok(body) } else { Err(Problem::invalid(errors)) }
     }

@@ -160,4 +160,8 @@ pub trait Lookup {
     fn in_use(&self, kind: &str, id: Uuid) -> bool;
     /// The records of `kind` that are here and whose `field` names this record, in the order of their last change.
     fn referring(&self, kind: &str, field: &str, id: Uuid) -> Vec<&Stored>;
+    /// Whether the writer is known to be no member of that other kitroom; a device leaves it to the service to say so.
+    fn is_closed(&self, _kitroom: Uuid) -> bool {
+        false
+    }
 }

@@ -30,6 +30,7 @@ pub struct Working {
     /// By the record in question: its conflicts.
     conflicts: HashMap<Uuid, BTreeSet<Uuid>>,
     referred: HashSet<Key>,
+    closed: HashSet<Uuid>,
     changed: BTreeMap<Key, i64>,
     hash_before: HashMap<Key, Option<i64>>,
     dirty: HashSet<Dirty>,
@@ -90,6 +91,11 @@ impl Working {
     /// Notes that a live record outside this state refers to this one.
     pub fn refer(&mut self, kind: &'static str, id: Uuid) {
         self.referred.insert((kind, id));
+    }
+
+    /// Notes that the writer is no member of this other kitroom.
+    pub fn close_off(&mut self, kitroom: Uuid) {
+        self.closed.insert(kitroom);
     }
 
     /// The number of the last change so far.
@@ -316,6 +322,10 @@ impl Lookup for Working {
                 self.records.get(source).is_some_and(Stored::is_live)
                     && self.still_names(source, &key, |_| true)
             })
+    }
+
+    fn is_closed(&self, kitroom: Uuid) -> bool {
+        self.closed.contains(&kitroom)
     }
 
     fn referring(&self, kind: &str, field: &str, id: Uuid) -> Vec<&Stored> {

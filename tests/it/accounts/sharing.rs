@@ -2,7 +2,6 @@
 
 use chrono::TimeDelta;
 use serde_json::Value;
-use system_tests::harness::actors::Actor;
 use system_tests::harness::app::TestApp;
 use system_tests::harness::tare::Tare;
 

@@ -38,7 +38,8 @@ async fn entry_of_a_club_s_item_counts_as_seen_until_the_membership_ends() {
 
     let (at, loadout) = own(&club.member).await;
     let entry = loadout_entry(whistle).with("item_kitroom_id", club.id.to_string()).with("seen", seen);
-    let _ = club.member.post(&format!("{at}/loadouts/{loadout}/entries"), &entry).await.expect(201);
+    let line = club.member.post(&format!("{at}/loadouts/{loadout}/entries"), &entry).await;
+    let (line_etag, line) = (line.etag(), line.expect(201).id());
     let mass = club.member.get(&format!("{at}/loadouts/{loadout}/mass")).await.expect(200);
     assert_eq!(grams(&mass["total_start_g"]), 12.0);
     assert_eq!(verdict_of_the_whistle(&club.member, &at, loadout).await.text("verdict"), "met");
@@ -67,6 +68,21 @@ async fn entry_of_a_club_s_item_counts_as_seen_until_the_membership_ends() {
     let verdict = verdict_of_the_whistle(&club.member, &at, loadout).await;
     assert_eq!(verdict.text("verdict"), "not_shown", "{verdict}");
     let _ = club.member.get(&club.path(&format!("items/{whistle}/seen"))).await.problem("not-found");
+
+    // No longer a member: no new line of its items, none renewed, and the answer is that of a kitroom that is not there.
+    let lines = format!("{at}/loadouts/{loadout}/entries");
+    for kitroom in [club.id, Uuid::now_v7()] {
+        let entry = entry.clone().with("item_kitroom_id", kitroom.to_string());
+        let refused = club.member.post(&lines, &entry).await.problem("validation-failed");
+        assert_eq!(refused["errors"][0]["pointer"], "/item_kitroom_id", "{refused}");
+        assert_eq!(refused["errors"][0]["code"], "no-such-record");
+    }
+    let renewed = entry["seen"].clone().with("seen_at", "2026-06-02T00:00:00Z");
+    let change = |body: Value| club.member.patching(&format!("{lines}/{line}"), &line_etag, &body);
+    let refused = change(json!({"seen": renewed})).send().await.problem("validation-failed");
+    assert_eq!(refused["errors"][0]["pointer"], "/item_kitroom_id", "{refused}");
+    // What stands is the runner's own to change and to take out.
+    let _ = change(json!({"note": "back to the club"})).send().await.expect(200);
 }
 
 #[actix_web::test]

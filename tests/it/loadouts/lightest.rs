@@ -38,7 +38,7 @@ fn item(instance: &Value, kind: &str, also: &[String], rename: impl Fn(&str) -> 
     body
 }
 
-async fn push(scene: &Scene<'_>, records: Vec<(&str, Uuid, Value)>) {
+async fn push(scene: &Scene, records: Vec<(&str, Uuid, Value)>) {
     let mut device = Device::new(&scene.kit.keeper, scene.kit.id);
     let ops: Vec<Value> =
         records.into_iter().map(|(kind, id, body)| device.op("create", kind, id, 0, body)).collect();
@@ -46,7 +46,7 @@ async fn push(scene: &Scene<'_>, records: Vec<(&str, Uuid, Value)>) {
     assert!(statuses(&results).iter().all(|status| *status == "applied"), "{results:?}");
 }
 
-async fn lightest(scene: &Scene<'_>, body: &Value) -> Value {
+async fn lightest(scene: &Scene, body: &Value) -> Value {
     let path = scene.kit.path(&format!("loadouts/{}/lightest-set", scene.loadout));
     scene.kit.viewer.post(&path, body).await.expect(200)
 }

@@ -6,26 +6,25 @@ use system_tests::harness::app::TestApp;
 use system_tests::harness::bodies::{With, loadout, loadout_entry, race, rule_sheet, weighing};
 use uuid::Uuid;
 
-pub struct Scene<'a> {
-    pub app: &'a TestApp,
+pub struct Scene {
     pub kit: Kitroom,
     pub race: Uuid,
     pub loadout: Uuid,
 }
 
-impl<'a> Scene<'a> {
-    pub async fn new(app: &'a TestApp) -> Self {
+impl Scene {
+    pub async fn new(app: &TestApp) -> Self {
         Self::with_sheet(app, &rule_sheet("mandatory kit")).await
     }
 
-    pub async fn with_sheet(app: &'a TestApp, sheet: &Value) -> Self {
+    pub async fn with_sheet(app: &TestApp, sheet: &Value) -> Self {
         let kit = app.kitroom().await;
         let sheet = kit.keeper.post(&kit.path("rule-sheets"), sheet).await.expect(201).id();
         let body = race("long one").with("rule_sheet_id", sheet.to_string());
         let race = kit.keeper.post(&kit.path("races"), &body).await.expect(201).id();
         let body = loadout("light").with("race_id", race.to_string());
         let loadout = kit.member.post(&kit.path("loadouts"), &body).await.expect(201).id();
-        Self { app, kit, race, loadout }
+        Self { kit, race, loadout }
     }
 
     /// An item with more fields than its name and its kind.

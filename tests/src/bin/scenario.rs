@@ -1,6 +1,6 @@
-//! `scenario PLAN_FOLDER OUT_FOLDER TODAY`: writes the demo's files for `tare import`.
+//! `scenario PLAN_FOLDER OUT_FOLDER [TODAY]`: writes the demo's files for `tare import`.
 
-use std::path::PathBuf;
+use std::path::Path;
 use std::process::ExitCode;
 
 use system_tests::scenario::imports;
@@ -8,11 +8,15 @@ use system_tests::scenario::imports;
 #[expect(clippy::print_stdout, clippy::print_stderr, reason = "this program's output")]
 fn main() -> ExitCode {
     let arguments: Vec<String> = std::env::args().skip(1).collect();
-    let [plan, out, today] = arguments.as_slice() else {
-        eprintln!("usage: scenario PLAN_FOLDER OUT_FOLDER YYYY-MM-DD");
-        return ExitCode::from(2);
+    let (plan, out, today) = match arguments.as_slice() {
+        [plan, out] => (plan, out, chrono::Utc::now().date_naive().to_string()),
+        [plan, out, today] => (plan, out, today.clone()),
+        _ => {
+            eprintln!("usage: scenario PLAN_FOLDER OUT_FOLDER [YYYY-MM-DD]");
+            return ExitCode::from(2);
+        }
     };
-    match write(&PathBuf::from(plan), &PathBuf::from(out), today) {
+    match write(Path::new(plan), Path::new(out), &today) {
         Ok(words) => {
             println!("{words}");
             ExitCode::SUCCESS
@@ -24,7 +28,7 @@ fn main() -> ExitCode {
     }
 }
 
-fn write(plan: &PathBuf, out: &PathBuf, today: &str) -> Result<String, Box<dyn std::error::Error>> {
+fn write(plan: &Path, out: &Path, today: &str) -> Result<String, Box<dyn std::error::Error>> {
     let read = |name: &str| std::fs::read_to_string(plan.join(name));
     let sheets = [read("rules-first.toml")?, read("rules-second.toml")?];
     let mut words = Vec::new();

@@ -5,6 +5,7 @@ mod capture;
 mod feed;
 mod http;
 mod ids;
+mod loadouts;
 mod pages;
 mod pgbench;
 mod place;
@@ -44,7 +45,7 @@ struct Bench {
 /// In words, when a program is missing, fails, or answers what it should not.
 pub async fn run(names: &[String]) -> Result<String, String> {
     let wanted = |name: &str| names.is_empty() || names.iter().any(|one| one == name);
-    let known = ["start", "posts", "pages", "pushes", "feed", "tare"];
+    let known = ["start", "posts", "pages", "pushes", "feed", "loadouts", "tare"];
     if let Some(other) = names.iter().find(|name| !known.contains(&name.as_str())) {
         return Err(format!("{other}: there are the measurements {}", known.join(", ")));
     }
@@ -72,6 +73,9 @@ pub async fn run(names: &[String]) -> Result<String, String> {
     }
     if wanted("feed") {
         feed::measure(&mut bench, &service).await?;
+    }
+    if wanted("loadouts") {
+        loadouts::measure(&mut bench, &service).await?;
     }
     if wanted("tare") {
         tare::measure(&mut bench, &service).await?;

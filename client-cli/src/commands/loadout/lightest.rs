@@ -149,7 +149,7 @@ fn printed(open: &Open, answer: &LightestAnswer, facts: &LoadoutFacts) -> String
     for (side, heading) in [
         (SwapSide::Take, "take"),
         (SwapSide::Leave, "leave"),
-        (SwapSide::OwnChoice, "stays: your own choice, no rule asks for it"),
+        (SwapSide::OwnChoice, "stays: your own choice, beyond what the rules ask for"),
     ] {
         let swaps: Vec<&LightestSwap> = answer.swaps.iter().filter(|swap| swap.side == side).collect();
         if swaps.is_empty() {

@@ -56,8 +56,9 @@ fn planned<'a>(
     let (drafts, words, containers) = (Vec::new(), Vec::new(), HashMap::new());
     let mut plan = Plan { store, open, facts, options, keep, drafts, words, containers, result };
     let held: BTreeSet<ItemId> = answer.entries.iter().filter_map(|entry| entry.inside_item_id).collect();
+    let wanted = with_own_choice(answer);
     let mut by_item: BTreeMap<ItemId, Vec<&LightestEntry>> = BTreeMap::new();
-    for entry in &answer.entries {
+    for entry in &wanted {
         by_item.entry(entry.item_id).or_default().push(entry);
     }
     // Containers first, so that what lies in them can name them.
@@ -76,6 +77,17 @@ fn planned<'a>(
     }
     plan.free_contents();
     Ok(plan)
+}
+
+/// The set's lines, with the units of their items that are the runner's own choice besides.
+fn with_own_choice(answer: &LightestAnswer) -> Vec<LightestEntry> {
+    let mut entries = answer.entries.clone();
+    for swap in answer.swaps.iter().filter(|swap| swap.side == SwapSide::OwnChoice) {
+        if let Some(entry) = entries.iter_mut().find(|entry| entry.item_id == swap.item_id) {
+            entry.quantity = entry.quantity.saturating_add(swap.quantity);
+        }
+    }
+    entries
 }
 
 fn at_start(body: &LoadoutEntryBody) -> bool {

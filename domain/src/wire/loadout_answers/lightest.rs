@@ -67,7 +67,8 @@ pub enum SwapSide {
     Take,
     /// Out of the loadout: rules counted on it, and the set meets them without it.
     Leave,
-    /// It is in the loadout and no rule asks for it: the runner's own choice, which is no part of the set's mass.
+    /// It is in the loadout and no rule asks for it, or not for so many units: the runner's own choice, which is no part of
+    /// the set's mass.
     OwnChoice,
 }
 

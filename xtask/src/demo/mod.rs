@@ -1,6 +1,8 @@
 //! `cargo xtask demo`: the main job on real input, in front of whoever runs it. Ten items go over a
 //! recorded kitchen scale with no service in sight; then a service starts, and a second device gets
-//! the same kit. Everything in it is invented.
+//! the same kit; then a club's two seasons are looked at. Everything in it is invented.
+
+mod seasons;
 
 use std::fs;
 use std::io::{IsTerminal, Read, Write};
@@ -52,6 +54,9 @@ pub(crate) fn run(tree: &Tree) -> Result<(), Failure> {
     stage.play_with_password(stage.link(&stage.second, &service, "second device"))?;
     stage.play(stage.tare(&stage.second, &["item", "list"]))?;
     stage.compare()?;
+
+    say("\n7. A club and two runners over two seasons, on a third device and with no service");
+    stage.seasons()?;
     stage.finish(service)
 }
 
