@@ -7,7 +7,7 @@ use uuid::Uuid;
 
 use super::page::{self, PageApplied};
 use super::rebase::{self, Affected};
-use super::{Store, drain, kitrooms, outbox, rehome, replace, settings};
+use super::{Store, drain, kitrooms, outbox, recovery, rehome, replace, settings};
 use crate::error::Result;
 use crate::remote::Page;
 
@@ -138,6 +138,7 @@ impl Store {
             rebase::rebase(&tx, kitroom, affected, account, replica)?;
             // Sums over many records wait for the last page; whoever reads in between brings them up to date.
             if done.is_last {
+                recovery::drop_what_is_back(&tx, kitroom)?;
                 drain::drain(&tx, kitroom)?;
             }
         }

@@ -3,7 +3,7 @@
 use domain::kinds;
 use domain::sync::client::recovery::{self, Loss, Row};
 use domain::wire::shape::Object;
-use rusqlite::params;
+use rusqlite::{Connection, params};
 use uuid::Uuid;
 
 use super::replace::Lost;
@@ -13,6 +13,36 @@ use crate::error::{Error, Result};
 fn loss(name: &str) -> Loss {
     let all = [Loss::Gone, Loss::Differs, Loss::Undeleted, Loss::Deleted];
     all.into_iter().find(|loss| loss.name() == name).unwrap_or(Loss::Gone)
+}
+
+/// Takes off the list what the service has again, because another device or person has brought it back.
+pub(super) fn drop_what_is_back(conn: &Connection, kitroom: Uuid) -> Result<()> {
+    let mut statement = conn.prepare_cached(
+        "SELECT recovery.no, recovery.deleted, recovery.record, base.deleted, base.record
+         FROM recovery JOIN base USING (kitroom, kind, id) WHERE kitroom = ?1 AND decided IS NULL",
+    )?;
+    let mut rows = statement.query([kitroom])?;
+    let mut back: Vec<i64> = Vec::new();
+    while let Some(row) = rows.next()? {
+        let record = |at: usize| -> rusqlite::Result<Option<Object>> {
+            let text: Option<String> = row.get(at)?;
+            Ok(text.and_then(|text| serde_json::from_str(&text).ok()))
+        };
+        let (before, now) = (record(2)?, record(4)?);
+        let before = Row { seq: 0, deleted: row.get(1)?, record: before.as_ref() };
+        if before.says_the_same(&Row { seq: 0, deleted: row.get(3)?, record: now.as_ref() }) {
+            back.push(row.get(0)?);
+        }
+    }
+    back.into_iter().try_for_each(|no| decide(conn, kitroom, no, "back"))
+}
+
+fn decide(conn: &Connection, kitroom: Uuid, no: i64, how: &str) -> Result<()> {
+    conn.execute(
+        "UPDATE recovery SET decided = ?3 WHERE kitroom = ?1 AND no = ?2",
+        params![kitroom, no, how],
+    )?;
+    Ok(())
 }
 
 impl Store {
@@ -79,7 +109,7 @@ impl Store {
         if !drafts.is_empty() {
             self.act(kitroom, &drafts)?;
         }
-        self.decide_lost(kitroom, lost.no, "sent")
+        decide(&self.conn, kitroom, lost.no, "sent")
     }
 
     /// Leaves a record as the service has it.
@@ -87,14 +117,6 @@ impl Store {
     /// # Errors
     /// When the store cannot be written.
     pub fn leave_lost(&self, kitroom: Uuid, no: i64) -> Result<()> {
-        self.decide_lost(kitroom, no, "left")
-    }
-
-    fn decide_lost(&self, kitroom: Uuid, no: i64, how: &str) -> Result<()> {
-        self.conn.execute(
-            "UPDATE recovery SET decided = ?3 WHERE kitroom = ?1 AND no = ?2",
-            params![kitroom, no, how],
-        )?;
-        Ok(())
+        decide(&self.conn, kitroom, no, "left")
     }
 }

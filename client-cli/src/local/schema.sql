@@ -56,7 +56,7 @@ CREATE TABLE recovery (
     deleted INTEGER NOT NULL,
     record TEXT,
     found_at INTEGER NOT NULL,
-    decided TEXT CHECK (decided IN ('sent', 'left')),
+    decided TEXT CHECK (decided IN ('sent', 'left', 'back')),
     UNIQUE (kitroom, kind, id)
 );
 

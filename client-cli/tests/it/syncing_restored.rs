@@ -62,6 +62,34 @@ fn sync_restored_service_gets_back_what_a_person_says() {
 }
 
 #[test]
+fn sync_what_one_device_brings_back_waits_on_no_other() {
+    let (first, second, line) = two_devices();
+    let backup = line.model().backup();
+    first.run(&["item", "edit", "shell", "--size", "M"]).well();
+    first.run(&["weigh", "cup", "32"]).well();
+    sync_well(&first, &line);
+    sync_well(&second, &line);
+    line.model().restore(backup);
+    for device in [&first, &second] {
+        sync_well(device, &line);
+        let listed = device.run(&["conflict", "list"]);
+        assert!(
+            listed.out.contains("weighing of cup") && listed.out.contains("reading 32 g"),
+            "{}",
+            listed.out
+        );
+        // People know things by their names and readings.
+        let ids = ["item id", "019", "raw"];
+        assert!(ids.iter().all(|id| !listed.out.contains(id)), "{}", listed.out);
+    }
+    first.run(&["conflict", "settle", "--all-lost", "b"]).well();
+    sync_well(&first, &line);
+    sync_well(&second, &line);
+    second.run(&["status"]).well();
+    assert_eq!(second.run(&["item", "show", "shell", "--json"]).well().json()["size"], "M");
+}
+
+#[test]
 fn sync_restored_service_and_a_person_who_lets_it_be() {
     let (first, second, line) = two_devices();
     let backup = line.model().backup();

@@ -10,10 +10,28 @@ const NAMED: usize = 3;
 /// A number with thousands apart, at most three decimals, none when it is whole.
 #[must_use]
 pub fn number(value: f64) -> String {
+    decimals(value, 3)
+}
+
+/// A value with its unit and the ends of its interval, no finer than the interval allows: two digits of its half width.
+/// The ends are rounded outwards, so that rounding takes nothing nearer to a limit than it is.
+#[must_use]
+pub fn ranged(value: f64, low: f64, high: f64, unit: &str) -> String {
+    let half = 0.5 * (high - low);
+    let places = if half > 0.0 { (1.0 - half.log10().floor()).clamp(0.0, 3.0) } else { 3.0 };
+    let (scale, places) = (10f64.powf(places), places as usize);
+    // What was rounded before does not move by a last digit of the division.
+    let (low, high) = ((low * scale + 1e-6).floor() / scale, (high * scale - 1e-6).ceil() / scale);
+    let value = decimals(value, places);
+    let value = if unit.is_empty() { value } else { format!("{value} {unit}") };
+    format!("{value} ({} to {})", decimals(low, places), decimals(high, places))
+}
+
+fn decimals(value: f64, places: usize) -> String {
     if !value.is_finite() {
         return "?".to_owned();
     }
-    let text = format!("{:.3}", value.abs());
+    let text = format!("{:.places$}", value.abs());
     let (whole, decimals) = text.split_once('.').unwrap_or((&text, ""));
     let mut out = String::new();
     for (at, digit) in whole.chars().enumerate() {
@@ -135,4 +153,18 @@ pub fn scope_words(rule: &Rule) -> String {
         words.push("for each day".to_owned());
     }
     words.join(", ")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn ranged_no_finer_than_the_interval_and_ends_outwards() {
+        assert_eq!(ranged(10_368.127, 9_506.079, 11_308.349, "mm"), "10,368 mm (9,506 to 11,309)");
+        assert_eq!(ranged(189.0, 188.307, 189.693, "g"), "189 g (188.3 to 189.7)");
+        assert_eq!(ranged(21.4, 20.675, 22.125, ""), "21.4 (20.67 to 22.13)");
+        assert_eq!(ranged(0.012_34, 0.012_3, 0.012_4, "g"), "0.012 g (0.012 to 0.013)");
+        assert_eq!(ranged(5.0, 5.0, 5.0, "g"), "5 g (5 to 5)");
+    }
 }

@@ -61,13 +61,17 @@ pub(super) fn tell(store: &Store, room: &Kitroom, thing: &Thing) -> Result<Told>
                 None => None,
             };
             let before = lost.record.as_ref().map(said);
+            let words = |part: &Object| -> Result<String> {
+                Ok(fields(Some(&readable(store, room, &lost.kind, part)?)))
+            };
             let (a, b) = match (&before, now.as_ref().map(|now| &now.body)) {
                 (Some(before), Some(now)) if !lost.deleted => {
                     let changed = domain::sync::client::recovery::difference(now, before);
-                    (fields(Some(&part_of(&changed, now))), fields(Some(&changed)))
+                    (words(&part_of(&changed, now))?, words(&changed)?)
                 }
-                (_, Some(now)) => (fields(Some(now)), "deleted".to_owned()),
-                (before, None) => ("not there".to_owned(), fields(before.as_ref())),
+                (_, Some(now)) => (words(now)?, "deleted".to_owned()),
+                (Some(before), None) => ("not there".to_owned(), words(before)?),
+                (None, None) => ("not there".to_owned(), fields(None)),
             };
             Ok(Told {
                 sort: "lost",
@@ -123,6 +127,38 @@ fn conflict(store: &Store, room: &Kitroom, body: &ConflictBody) -> Result<Told> 
         b,
         b_by: format!("{who}{when}"),
     })
+}
+
+/// A record as people read it: what it refers to by name instead of by id, times of day to the minute, readings with their
+/// unit. The item that the subject names already, and how a reading was spelled, are left out.
+fn readable(store: &Store, room: &Kitroom, kind: &str, part: &Object) -> Result<Object> {
+    let Some(kind) = kinds::kind(kind) else { return Ok(part.clone()) };
+    let mut read = Object::new();
+    for (name, value) in part {
+        if name == "raw" || (name == "item_id" && part.contains_key("observed_at")) {
+            continue;
+        }
+        let reference = kind.refs.iter().find(|reference| reference.field == name);
+        let id = value.as_str().and_then(|text| text.parse::<Uuid>().ok());
+        let (name, value) = match (reference, id) {
+            (Some(reference), Some(id)) => {
+                let words = named(store, room, reference.kind, id, None)?;
+                let bare = words.strip_prefix(&format!("{} ", reference.kind.replace('_', " ")));
+                let bare = bare.filter(|bare| !bare.starts_with("of ")).unwrap_or(&words);
+                (name.trim_end_matches("_id").to_owned(), Value::String(bare.to_owned()))
+            }
+            _ if name.ends_with("_at") => {
+                let time = value.as_str().and_then(|text| text.parse::<Timestamp>().ok());
+                (name.clone(), time.map_or_else(|| value.clone(), |time| Value::String(at(time))))
+            }
+            _ => match name.strip_suffix("_g") {
+                Some(grams) => (grams.to_owned(), Value::String(format!("{} g", value_words(value)))),
+                None => (name.clone(), value.clone()),
+            },
+        };
+        read.insert(name, value);
+    }
+    Ok(read)
 }
 
 /// A record by its kind and its name, or by that of the item that it is about.

@@ -1,7 +1,7 @@
 //! `tare loadout verdicts`.
 
 use domain::loadout::verdicts;
-use domain::rules::words::{number, with_unit};
+use domain::rules::words::{ranged, with_unit};
 use domain::rules::{Evidence, Verdict};
 use domain::wire::loadout_answers::{LoadoutVerdicts, RuleVerdict, VerdictCounts};
 use serde_json::json;
@@ -159,7 +159,7 @@ pub fn value_words(rule: &RuleVerdict) -> Option<String> {
         && high > low
         && high.is_finite()
     {
-        words.push_str(&format!(" ({} to {})", number(low), number(high)));
+        words = ranged(value, low, high, unit);
     }
     if let Some(limit) = limit {
         words.push_str(&format!(", limit {}", with_unit(limit, unit)));

@@ -8,7 +8,7 @@ use crate::rules::attributes::Attribute;
 use crate::rules::candidate::{Unfit, Value};
 use crate::rules::eligibility::{Eligibility, Eligible, Reason, asks, fact};
 use crate::rules::model::{ALWAYS, Need, Op, Scope, TestValue};
-use crate::rules::words::{limit_words, name_of, number, thing, with_unit};
+use crate::rules::words::{limit_words, name_of, number, ranged, thing, with_unit};
 
 /// Why a rule of the whole team is open.
 pub const MATES: &str = "what the team mates carry is not known, and a team mate may carry it";
@@ -95,9 +95,10 @@ pub fn reason(board: &Board<'_>, case: &LeafCase<'_>, offer: u16, answer: &Eligi
                 Some((low, high)) if low.is_infinite() => {
                     format!("at most {}", with_unit(high, attribute.unit))
                 }
-                Some((low, high)) => {
-                    format!("{} ({} to {})", value(attribute), number(low), with_unit(high, attribute.unit))
-                }
+                Some((low, high)) => match known(attribute).map(|fact| &fact.value) {
+                    Some(Value::Number(best)) => ranged(*best, low, high, attribute.unit),
+                    _ => format!("{} to {}", number(low), with_unit(high, attribute.unit)),
+                },
                 None => value(attribute),
             };
             format!("{name}: {} of {range} is too close to {limit} to show", attribute.words)

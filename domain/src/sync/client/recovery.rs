@@ -28,8 +28,9 @@ impl Row<'_> {
         self.seq == other.seq && self.says_the_same(other)
     }
 
-    /// Whether both say the same, whoever said it and when.
-    fn says_the_same(&self, other: &Row<'_>) -> bool {
+    /// Whether both say the same, whoever said it and when: what was lost and is there again waits for nobody.
+    #[must_use]
+    pub fn says_the_same(&self, other: &Row<'_>) -> bool {
         self.deleted == other.deleted
             && (self.deleted || self.record.map(substance) == other.record.map(substance))
     }
