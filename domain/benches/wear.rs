@@ -10,9 +10,11 @@ const ROWS: [(f64, f64, f64); 4] =
     [(0.0, 0.0, 20_300.0), (40.0, 1.0, 18_500.0), (90.0, 3.0, 15_800.0), (150.0, 6.0, 14_000.0)];
 
 fn tests(exact: usize, bounds: usize) -> Vec<HeadTest> {
-    let mut tests: Vec<HeadTest> = ROWS[..exact].iter().map(|(t, w, head)| HeadTest::exact(*t, *w, *head)).collect();
+    let mut tests: Vec<HeadTest> =
+        ROWS[..exact].iter().map(|(t, w, head)| HeadTest::exact(*t, *w, *head)).collect();
     for k in 0..bounds {
-        let (relation, head_mm) = if k == 0 { (Relation::AtLeast, 12_000.0) } else { (Relation::Below, 16_000.0) };
+        let (relation, head_mm) =
+            if k == 0 { (Relation::AtLeast, 12_000.0) } else { (Relation::Below, 16_000.0) };
         let at = UsePoint { worn_h: 160.0 + 10.0 * k as f64, washes: 7.0 };
         tests.push(HeadTest { at, head_mm, relation });
     }

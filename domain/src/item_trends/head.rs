@@ -128,7 +128,8 @@ fn refusal(reason: &NoEstimate) -> String {
 
 fn curve(head: &HeadOn, log: &[LogFact], known: Timestamp, then: Timestamp) -> Vec<HeadCurvePoint> {
     let (Ok((fitted, now)), Some(deciding)) = (&head.estimate, head.deciding) else { return Vec::new() };
-    let steps = if now.method == WearMethod::IntegratedPrior && now.censored > 0 { CURVE_WITH_BOUNDS } else { CURVE };
+    let steps =
+        if now.method == WearMethod::IntegratedPrior && now.censored > 0 { CURVE_WITH_BOUNDS } else { CURVE };
     let Some(first) = head.series[deciding].tests.first().map(|test| test.observed_at) else {
         return Vec::new();
     };

@@ -78,7 +78,8 @@ impl<'a> Along<'a> {
             .sum();
         let bounds = density.bounds.iter().map(|seen| {
             let d = apart(seen);
-            let scale = if seen.relation == Relation::Below { -1.0 } else { 1.0 } / seen.sd;
+            let sign = if seen.relation == Relation::Below { -1.0 } else { 1.0 };
+            let scale = sign / seen.sd;
             Tail { at_zero: scale * seen.ln_head, by_y: -scale, by_losses: [-scale * d[0], -scale * d[1]] }
         });
         let along = Self {
@@ -181,7 +182,8 @@ impl Last<'_> {
             return if cut { normal_log_sf(-self.mean * self.precision.sqrt()) } else { 0.0 };
         }
         let panel = self.panel();
-        let sum: f64 = rule().nodes.iter().map(|(t, w)| w * (self.ln_at(panel.at(*t)) - panel.ln_peak).exp()).sum();
+        let sum: f64 =
+            rule().nodes.iter().map(|(t, w)| w * (self.ln_at(panel.at(*t)) - panel.ln_peak).exp()).sum();
         let normal = 0.5 * (self.precision / std::f64::consts::TAU).ln();
         (0.5 * (panel.high - panel.low) * sum).ln() + panel.ln_peak + normal
     }
@@ -190,8 +192,11 @@ impl Last<'_> {
     fn moments(&self) -> (f64, f64) {
         if self.along.bounds.is_empty() {
             let sd = self.precision.sqrt().recip();
-            let (mean, variance) =
-                if self.floor > f64::NEG_INFINITY { cut_at_zero(self.mean / sd) } else { (self.mean / sd, 1.0) };
+            let (mean, variance) = if self.floor > f64::NEG_INFINITY {
+                cut_at_zero(self.mean / sd)
+            } else {
+                (self.mean / sd, 1.0)
+            };
             return (sd * mean, sd * sd * variance);
         }
         let panel = self.panel();
@@ -249,13 +254,13 @@ impl Last<'_> {
         let mut ln_f = |loss: f64| self.ln_at(loss);
         let top = (peak, ln_f(peak));
         let step = (2.0 * DROP_LAST / curvature).sqrt() * 1.05;
-        let mut side = |x: f64, ln_f: &mut dyn FnMut(f64) -> f64| (x, ln_f(x));
-        let right = side(peak + step, &mut ln_f);
+        let right = (peak + step, ln_f(peak + step));
         let high = end(top, right, f64::INFINITY, DROP_LAST, &mut ln_f);
         let low = if peak <= self.floor {
             peak
         } else {
-            let left = side((peak - step).max(self.floor), &mut ln_f);
+            let left = (peak - step).max(self.floor);
+            let left = (left, ln_f(left));
             end(top, left, self.floor, DROP_LAST, &mut ln_f)
         };
         Reach { low, high, ln_peak: top.1 }

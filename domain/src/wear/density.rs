@@ -79,10 +79,12 @@ pub(super) struct Density {
 
 impl Density {
     pub fn new(prior: &Prior, tests: &[HeadTest]) -> Result<Self, NoEstimate> {
-        let losses: Vec<Gaussian> = [Some(prior.loss_per_hour), prior.loss_per_wash].into_iter().flatten().collect();
+        let losses: Vec<Gaussian> =
+            [Some(prior.loss_per_hour), prior.loss_per_wash].into_iter().flatten().collect();
         let scales: Vec<f64> = losses.iter().map(|loss| loss.sd).collect();
         let new = prior.ln_head_new;
-        let mut exact = vec![Seen { used: [0.0; 2], ln_head: new.mean, sd: new.sd, relation: Relation::Exact }];
+        let mut exact =
+            vec![Seen { used: [0.0; 2], ln_head: new.mean, sd: new.sd, relation: Relation::Exact }];
         let mut bounds = Vec::new();
         for test in tests {
             let list = if test.is_exact() { &mut exact } else { &mut bounds };
@@ -120,10 +122,12 @@ impl Density {
 
     /// Mean and covariance of the prior by itself: its parts do not depend on each other.
     pub fn prior_moments(&self) -> Moments {
-        let parts = self.prior_means.iter().map(|mean| if self.cut { cut_at_zero(*mean) } else { (*mean, 1.0) });
+        let parts =
+            self.prior_means.iter().map(|mean| if self.cut { cut_at_zero(*mean) } else { (*mean, 1.0) });
         let new = self.ln_head_new;
         let parts: Vec<(f64, f64)> = parts.chain([(new.mean, new.sd * new.sd)]).collect();
-        let part = |second: bool| parts.iter().map(move |(mean, variance)| if second { *variance } else { *mean });
+        let part =
+            |second: bool| parts.iter().map(move |(mean, variance)| if second { *variance } else { *mean });
         let mean = DVector::from_iterator(parts.len(), part(false));
         let covariance = DMatrix::from_diagonal(&DVector::from_iterator(parts.len(), part(true)));
         Moments { mean, covariance }.scaled(&self.scales)
@@ -143,7 +147,8 @@ impl Density {
         let along = Along::new(self, self.tested)?;
         // Integrals over all: good to the square of the tolerance.
         let (panels, tolerance) = if self.bounds.is_empty() { (4, 3e-6) } else { (2, 3e-5) };
-        let fitted = Fitted::new(&along.ask(along.mean, along.sd, DROP, panels, tolerance), |y| along.ln_density(y))?;
+        let fitted =
+            Fitted::new(&along.ask(along.mean, along.sd, DROP, panels, tolerance), |y| along.ln_density(y))?;
         let parameters = self.losses() + 1;
         let used = point(self.used(self.tested), parameters);
         let mut mean = DVector::zeros(parameters);
@@ -152,12 +157,20 @@ impl Density {
         let middle = &self.gaussian.mean;
         for (y, share) in fitted.shares() {
             let (losses, covariance) = along.losses_given(y)?;
-            let mut theta = DVector::from_fn(parameters, |k, _| if k < self.losses() { losses[k] } else { y });
-            theta[parameters - 1] -= used.rows(0, self.losses()).dot(&theta.rows(0, self.losses()));
+            let mut theta =
+                DVector::from_fn(parameters, |k, _| if k < self.losses() { losses[k] } else { y });
+            let lost = used.rows(0, self.losses()).dot(&theta.rows(0, self.losses()));
+            theta[parameters - 1] -= lost;
             theta -= middle;
             // ln head new given y moves with the losses.
             let turn = DMatrix::from_fn(parameters, self.losses(), |i, j| {
-                if i == j { 1.0 } else if i + 1 == parameters { -used[j] } else { 0.0 }
+                if i == j {
+                    1.0
+                } else if i + 1 == parameters {
+                    -used[j]
+                } else {
+                    0.0
+                }
             });
             let within = DMatrix::from_fn(self.losses(), self.losses(), |i, j| covariance[i + j]);
             squares += (&turn * within * turn.transpose() + &theta * theta.transpose()) * share;

@@ -62,7 +62,9 @@ impl LnHead {
         match &self.shape {
             Shape::Normal => Ok(self.mean - normal_quantile(p) * self.sd_next),
             // Whichever tail is smaller keeps its digits.
-            Shape::Student { dof } if p < 0.5 => Ok(self.mean + student_t_upper_quantile(p, *dof) * self.sd_next),
+            Shape::Student { dof } if p < 0.5 => {
+                Ok(self.mean + student_t_upper_quantile(p, *dof) * self.sd_next)
+            }
             Shape::Student { dof } => Ok(self.mean - student_t_upper_quantile(1.0 - p, *dof) * self.sd_next),
             Shape::Table(table) => table.next_exceeds(p, self.mean, self.sd_next),
         }

@@ -64,9 +64,8 @@ pub(super) fn rule() -> &'static Rule {
         let mut rule = Rule { nodes: [(0.0, 0.0); NODES], coefficients: [[0.0; NODES]; NODES] };
         for (i, (x, w)) in legendre(NODES).into_iter().enumerate() {
             rule.nodes[i] = (x, w);
-            let p = polynomials(x);
-            for k in 0..NODES {
-                rule.coefficients[k][i] = (k as f64 + 0.5) * w * p[k];
+            for (k, (row, p)) in rule.coefficients.iter_mut().zip(polynomials(x)).enumerate() {
+                row[i] = (k as f64 + 0.5) * w * p;
             }
         }
         rule
@@ -234,11 +233,11 @@ fn climb(ask: &Ask, ln_f: &mut impl FnMut(f64) -> f64) -> Result<[Seen; 3], NoEs
     let mut step = ask.step;
     let mut here = see(ask.start.max(ask.floor));
     let mut right = see(here.0 + step);
-    let mut left = here;
     if right.1 > here.1 {
         for _ in 0..80 {
             step *= 2.0;
-            (left, here, right) = (here, right, see(right.0 + step));
+            let left = here;
+            (here, right) = (right, see(right.0 + step));
             if right.1 <= here.1 {
                 return Ok([left, here, right]);
             }
@@ -249,7 +248,7 @@ fn climb(ask: &Ask, ln_f: &mut impl FnMut(f64) -> f64) -> Result<[Seen; 3], NoEs
         if here.0 <= ask.floor {
             return Ok([here, here, right]);
         }
-        left = see((here.0 - step).max(ask.floor));
+        let left = see((here.0 - step).max(ask.floor));
         if left.1 <= here.1 {
             return Ok([left, here, right]);
         }
@@ -278,13 +277,7 @@ fn narrowed([mut left, mut here, mut right]: [Seen; 3], ln_f: &mut impl FnMut(f6
 
 /// The place on one side where the function has fallen by `drop` or somewhat more: a fall that is quadratic in the distance
 /// is found at once, a linear one in a few steps.
-pub(super) fn end(
-    peak: Seen,
-    side: Seen,
-    limit: f64,
-    drop: f64,
-    ln_f: &mut impl FnMut(f64) -> f64,
-) -> f64 {
+pub(super) fn end(peak: Seen, side: Seen, limit: f64, drop: f64, ln_f: &mut impl FnMut(f64) -> f64) -> f64 {
     let (mut at, mut fallen) = (side.0, peak.1 - side.1);
     for _ in 0..80 {
         if (fallen >= drop || at == limit) && fallen <= 1.4 * drop {

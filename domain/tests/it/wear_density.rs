@@ -76,14 +76,15 @@ impl Grid<'_> {
         let of = |x: f64, loss: Gaussian| -0.5 * ((x - loss.mean) / loss.sd).powi(2);
         for (by_hour, w) in self.losses(hour, self.fine[0]) {
             for (by_wash, v) in &washes {
-                let known = of(by_hour, hour) + self.prior.loss_per_wash.map_or(0.0, |loss| of(*by_wash, loss));
+                let known =
+                    of(by_hour, hour) + self.prior.loss_per_wash.map_or(0.0, |loss| of(*by_wash, loss));
                 let (weight, losses) = (w * v * known.exp(), [by_hour, *by_wash]);
                 let lost = by_hour * at.worn_h + by_wash * at.washes;
                 all += weight * self.inner(losses, f64::NEG_INFINITY, |_| 1.0);
                 above += weight * self.inner(losses, ln + lost, |_| 1.0);
                 let sigma = self.prior.sigma;
-                next += weight
-                    * self.inner(losses, f64::NEG_INFINITY, |a| upper_tail((ln - (a - lost)) / sigma));
+                next +=
+                    weight * self.inner(losses, f64::NEG_INFINITY, |a| upper_tail((ln - (a - lost)) / sigma));
             }
         }
         [above / all, next / all]
