@@ -87,7 +87,8 @@ fn head_line(
         next: next.to_owned(),
     };
     let below = AttentionReason::HeadBelowLimit;
-    let head = head_on(&item.body, &item.log, now, upcoming.ends_at);
+    // The day by which verdicts judge it too.
+    let head = head_on(&item.body, &item.log, now, upcoming.starts_at);
     // A lower bound below the limit says nothing about it; one above shows that it is met.
     let known = head.known().filter(|known| known.high_mm.is_finite() || known.low_mm >= rule.limit_mm);
     let Some(seen) = known.map(|known| known.seen()) else {
