@@ -5,6 +5,7 @@ use domain::sync::canonical::whole_numbers_as_integers;
 use serde::Serialize;
 
 use super::error::ApiError;
+use super::workers::Workers;
 
 /// What was computed, as JSON: whole numbers are integers, as they are in stored records.
 ///
@@ -15,6 +16,20 @@ pub fn computed<T: Serialize>(value: &T) -> Result<HttpResponse, ApiError> {
         .map_err(|error| ApiError::internal("an answer cannot be written", error))?;
     whole_numbers_as_integers(&mut value);
     Ok(HttpResponse::Ok().json(value))
+}
+
+/// What takes computing, as JSON: worked out on a thread of its own.
+///
+/// # Errors
+/// As [`computed`]; `unavailable` when all threads stay busy.
+pub async fn worked_out<T: Serialize>(
+    workers: &Workers,
+    act: impl FnOnce() -> T + Send + 'static,
+) -> Result<HttpResponse, ApiError>
+where
+    T: Send + 'static,
+{
+    computed(&workers.brief(act).await?)
 }
 
 /// A picture.

@@ -4,6 +4,7 @@ use super::kit::{AttentionInput, ItemSeen, Upcoming};
 use crate::rules::words::number;
 use crate::rules::{Evidence, Need, Op, Rule, TestValue};
 use crate::time::Timestamp;
+use crate::wear::HEAD_LEVEL;
 use crate::wear_history::head_on;
 use crate::wire::attention::{AttentionLine, AttentionReason};
 use crate::wire::item::ItemKind;
@@ -86,8 +87,11 @@ fn head_line(
         next: next.to_owned(),
     };
     let below = AttentionReason::HeadBelowLimit;
-    let head = head_on(&item.body, &item.log, now, upcoming.ends_at);
-    let Some(seen) = head.seen() else {
+    // The day by which verdicts judge it too.
+    let head = head_on(&item.body, &item.log, now, upcoming.starts_at);
+    // A lower bound below the limit says nothing about it; one above shows that it is met.
+    let known = head.known().filter(|known| known.high_mm.is_finite() || known.low_mm >= rule.limit_mm);
+    let Some(seen) = known.map(|known| known.seen()) else {
         let tests: usize = head.series.iter().map(|series| series.tests.len()).sum();
         let claimed = item.body.head_mm.map(|head| head.value());
         let unshown = if tests > 0 { "its tests say too little" } else { "no head test is logged" };
@@ -115,11 +119,12 @@ fn head_line(
         return Some(line(
             below,
             format!(
-                "On race day its head is {} mm ({} to {} mm, 90 %){sure}, by {} test{}; the rule \"{}\" asks for \
+                "On race day its head is {} mm ({} to {} mm, {:.0} %){sure}, by {} test{}; the rule \"{}\" asks for \
                  {limit} mm.",
                 number(seen.median_mm),
                 number(seen.low_mm),
                 seen.high_mm.map_or_else(|| "more".to_owned(), number),
+                100.0 * HEAD_LEVEL,
                 seen.n,
                 if seen.n == 1 { "" } else { "s" },
                 rule.title

@@ -6,7 +6,7 @@ use crate::no_estimate::NoEstimate;
 use crate::rules::words::number;
 use crate::time::Timestamp;
 use crate::waterproofness::Relation;
-use crate::wear::{HeadForecast, UsePoint, WearAnswer, WearMethod};
+use crate::wear::{HEAD_LEVEL, HeadForecast, UsePoint, WearAnswer, WearMethod};
 use crate::wear_history::{HeadOn, LogFact, head_on, worn_until};
 use crate::wire::head::{HeadCurvePoint, HeadEstimate, HeadForecastView, HeadTestView, UseView};
 use crate::wire::item::ItemBody;
@@ -14,8 +14,8 @@ use crate::wire::log_entry::HeadRelation;
 
 /// Points of the curve.
 const CURVE: i64 = 40;
-/// The same where each point takes integrals, which are slow.
-const CURVE_INTEGRATED: i64 = 6;
+/// The same where bounds make each point take double integrals.
+const CURVE_WITH_BOUNDS: i64 = 12;
 
 /// What a forecast is not.
 const CAUTION: &str = "A forecast is not a test, and a head is not a promise to stay dry: test the garment before the \
@@ -128,7 +128,8 @@ fn refusal(reason: &NoEstimate) -> String {
 
 fn curve(head: &HeadOn, log: &[LogFact], known: Timestamp, then: Timestamp) -> Vec<HeadCurvePoint> {
     let (Ok((fitted, now)), Some(deciding)) = (&head.estimate, head.deciding) else { return Vec::new() };
-    let steps = if now.method == WearMethod::IntegratedPrior { CURVE_INTEGRATED } else { CURVE };
+    let steps =
+        if now.method == WearMethod::IntegratedPrior && now.censored > 0 { CURVE_WITH_BOUNDS } else { CURVE };
     let Some(first) = head.series[deciding].tests.first().map(|test| test.observed_at) else {
         return Vec::new();
     };
@@ -142,7 +143,7 @@ fn curve(head: &HeadOn, log: &[LogFact], known: Timestamp, then: Timestamp) -> V
     let point = |at: Timestamp| {
         let used =
             if at <= known { worn_until(log, at).logged } else { head.used.after_days(at.days_since(known)) };
-        let head = fitted.model.forecast(used, 0.90).ok()?;
+        let head = fitted.model.forecast(used, HEAD_LEVEL).ok()?;
         Some(HeadCurvePoint {
             on: at.utc().date_naive(),
             worn_h: (used.worn_h * 10.0).round() / 10.0,
@@ -172,11 +173,11 @@ fn sentences(view: &HeadForecastView) -> Vec<String> {
         return out;
     };
     out.push(format!(
-        "{} on {}: {} mm, and {} of 10 next tests between {} and {} mm; {} sure to hold {} mm.",
+        "{} on {}: {} mm, and {} of 20 next tests between {} and {} mm; {} sure to hold {} mm.",
         view.name,
         view.on,
         number(found.median_mm),
-        (found.level * 10.0).round(),
+        (found.level * 20.0).round(),
         number(found.low_mm),
         number(found.high_mm),
         chance(found.p_at_least),

@@ -1,15 +1,15 @@
 //! The question of the lightest set, from the facts of a loadout.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet, HashMap};
 
 use super::candidates::candidate;
 use super::facts::{LoadoutFacts, OfferedItem};
-use super::layout::{CONTAINER_REACH, Line, Thing};
+use super::layout::{CONTAINER_REACH, Known, Line, Thing};
 use super::lightest_set::LightestOptions;
 use super::verdicts::Bench;
 use crate::ids::{ItemId, PocketId};
 use crate::lightest::{Container, KitCandidate, Lock, LockedPlace, Pocket, Reach};
-use crate::rules::{Evidence, Fact, Need, Rule, RuleSheet};
+use crate::rules::{Candidate, Evidence, Fact, Need, Rule, RuleSheet};
 use crate::units::{MassMg, Millilitres};
 use crate::wire::item::{self, ItemKind};
 use crate::wire::loadout::CarryPlace;
@@ -28,14 +28,35 @@ pub(super) struct Asked<'a> {
     pub notes: Vec<String>,
 }
 
+/// The loadout as it is, judged already: what it takes to see an item as the rules do is not done twice.
+pub(super) struct Laid<'a> {
+    pub lines: &'a [Line<'a>],
+    /// The items of the lines.
+    pub candidates: Vec<Candidate>,
+}
+
 pub(super) fn asked<'a>(
     facts: &'a LoadoutFacts,
     bench: &Bench<'_>,
     sheet: &RuleSheet,
-    lines: &'a [Line<'a>],
+    laid: Laid<'a>,
     options: &'a LightestOptions,
     keep: impl Fn(usize) -> bool,
 ) -> Asked<'a> {
+    let Laid { lines, candidates } = laid;
+    // An own item is the same in a line and out of it; one of another kitroom may be seen anew.
+    let is_own = |thing: &Thing<'_>| matches!(thing.known, Known::Own(_));
+    let foreign: BTreeSet<ItemId> = lines
+        .iter()
+        .filter_map(|line| line.thing)
+        .filter(|thing| !is_own(thing))
+        .map(|thing| thing.id)
+        .collect();
+    let mut judged: HashMap<ItemId, Candidate> = candidates
+        .into_iter()
+        .filter(|candidate| !foreign.contains(&candidate.item_id))
+        .map(|candidate| (candidate.item_id, candidate))
+        .collect();
     let vest = vest(facts, lines, options);
     let vest_asked = asks_for_a_vest(sheet);
     let things: Vec<Thing<'a>> = kit_things(facts, lines, &options.offered)
@@ -52,7 +73,8 @@ pub(super) fn asked<'a>(
         let packed = here().find_map(|line| line.body.fill_ml);
         let fill = packed.or(thing.body.capacity_ml.filter(|_| full && thing.body.kind.is_vessel()));
         let may_wear = here().any(|line| line.at_start() && line.place == CarryPlace::OnBody);
-        kit.push(kit_candidate(facts, bench, thing, fill, may_wear));
+        let seen = judged.remove(&thing.id).unwrap_or_else(|| candidate(thing, bench.judged));
+        kit.push(kit_candidate(facts, seen, thing, fill, may_wear));
         fills.push(fill);
     }
     let (pockets, pocket_ids) = pockets(facts, vest, &mut notes);
@@ -113,12 +135,11 @@ fn kit_things<'a>(
 
 fn kit_candidate(
     facts: &LoadoutFacts,
-    bench: &Bench<'_>,
+    mut candidate: Candidate,
     thing: &Thing<'_>,
     fill: Option<Millilitres>,
     may_wear: bool,
 ) -> KitCandidate {
-    let mut candidate = candidate(thing, bench.judged);
     if let Some(fill) = fill {
         candidate.attributes.insert("fill_ml".into(), Fact::number(fill.value(), Evidence::Declared));
     }

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use super::demanded::demanded;
 use super::facts::{LoadoutFacts, OfferedItem};
 use super::layout::{Line, layout};
-use super::lightest_question::{Asked, asked};
+use super::lightest_question::{Asked, Laid, asked};
 use super::verdicts::{Bench, judge};
 use crate::ids::ItemId;
 use crate::lightest::{LightestSet, Limits, ProblemError, Question, SetEntry, lightest_set};
@@ -57,14 +57,16 @@ pub fn lightest(
         Ok(sheet) => sheet,
         Err(finding) => return Err(NoLightestSet::NoSheet(finding.text.clone())),
     };
-    let shares = demanded(sheet, &judge(&bench, &lines).0.verdicts, &lines);
+    let (judged, candidates) = judge(&bench, &lines);
+    let shares = demanded(sheet, &judged.verdicts, &lines);
     let own_choice = |at: usize| lines[at].at_start() && shares[at].own == 0.0 && shares[at].water == 0.0;
     // Units that rules count on; water alone demands the vessel that holds it.
     let counted_on = |at: usize| {
         let share = if shares[at].own == 0.0 && shares[at].water > 0.0 { 1.0 } else { shares[at].own };
         share * f64::from(lines[at].units())
     };
-    let asked = asked(facts, &bench, sheet, &lines, options, |at| options.keep_own_choice && own_choice(at));
+    let keep = |at| options.keep_own_choice && own_choice(at);
+    let asked = asked(facts, &bench, sheet, Laid { lines: &lines, candidates }, options, keep);
     let question = Question {
         sheet,
         race: &bench.race,

@@ -3,15 +3,16 @@
 use super::burn::burn;
 use super::candidates::{checked_at, opened};
 use super::facts::KnownItem;
-use super::head::{When, seen_head};
+use super::head::{When, head};
 use crate::time::Timestamp;
+use crate::wear_history::HeadKnown;
 use crate::wire::loadout::{SeenBurn, SeenItem};
 
 /// An item as it is seen at an instant, for the entries of a loadout of another kitroom: the log's findings in place of
 /// the log.
 #[must_use]
 pub fn see(item: &KnownItem, seen_at: Timestamp) -> SeenItem {
-    let head = seen_head(&item.body, &item.log, When { as_of: seen_at, on: seen_at });
+    let head = head(&item.body, &item.log, When { as_of: seen_at, on: seen_at });
     let hours = |value: f64| (value * 1000.0).round() / 1000.0;
     let burn = burn(&item.log).map(|burn| SeenBurn {
         burn_h: hours(burn.burn_h),
@@ -24,7 +25,7 @@ pub fn see(item: &KnownItem, seen_at: Timestamp) -> SeenItem {
         mass: item.mass.clone(),
         state: item.state,
         stock: item.stock,
-        head,
+        head: head.as_ref().map(HeadKnown::seen),
         burn,
         opened: Some(opened(&item.log)),
         checked_at: checked_at(&item.log),

@@ -9,7 +9,7 @@ use crate::wire::log_entry::HeadRelation;
 const WIDTH: f64 = 960.0;
 const HEIGHT: f64 = 580.0;
 
-/// Tests, median and 90 % band from the first test to the day, the limit, and the day.
+/// Tests, median and 95 % band from the first test to the day, the limit, and the day.
 #[must_use]
 pub fn head_svg(view: &HeadForecastView) -> String {
     let mut svg = Svg::new(WIDTH, HEIGHT);
@@ -41,7 +41,7 @@ pub fn head_svg(view: &HeadForecastView) -> String {
         let upper = view.curve.iter().map(|point| (frame.x(point.on), frame.y(point.high_mm)));
         let lower = view.curve.iter().rev().map(|point| (frame.x(point.on), frame.y(point.low_mm)));
         let band: Vec<(f64, f64)> = upper.clone().chain(lower.clone()).collect();
-        svg.polygon(&band, Fill::Dots, false, "90 % of next tests");
+        svg.polygon(&band, Fill::Dots, false, "95 % of next tests");
         svg.polyline(&upper.collect::<Vec<_>>(), 1.0, Some("7 5"));
         svg.polyline(&lower.collect::<Vec<_>>(), 1.0, Some("7 5"));
         let median: Vec<(f64, f64)> =
@@ -58,9 +58,9 @@ pub fn head_svg(view: &HeadForecastView) -> String {
     }
     let mut labels = vec![(limit, format!("limit {} mm", number(view.limit_mm)))];
     if let Some(last) = view.curve.last() {
-        labels.push((frame.y(last.high_mm), format!("{} mm, 95 % below", number(last.high_mm))));
+        labels.push((frame.y(last.high_mm), format!("{} mm, 97.5 % below", number(last.high_mm))));
         labels.push((frame.y(last.median_mm), format!("median {} mm", number(last.median_mm))));
-        labels.push((frame.y(last.low_mm), format!("{} mm, 5 % below", number(last.low_mm))));
+        labels.push((frame.y(last.low_mm), format!("{} mm, 2.5 % below", number(last.low_mm))));
     }
     for (y, text) in spread(labels) {
         svg.text(frame.right + 8.0, y + 4.0, Anchor::Start, 12.0, &text);

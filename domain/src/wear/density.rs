@@ -1,29 +1,27 @@
-//! The density of the wear model's two or three parameters, and integrals over it.
+//! The density of the wear model's two or three parameters: a normal density (prior and exact tests), times normal tails
+//! (bounds), cut off where losses would be negative.
 //!
-//! Parameters in the order: loss by hour, loss by wash (where there is one), ln head new. The last is never cut off, so that a
-//! threshold on ln head becomes a limit of the innermost integral, and without bounds that integral has a closed form.
+//! It is asked about ln head at one use at a time, y = ln head new - hours x loss by hour - washes x loss by wash. So y takes
+//! the place of ln head new among the variables, see [`super::along`]. Losses are counted in standard deviations of their
+//! prior throughout, which keeps the numbers of one size.
 
 use nalgebra::{Cholesky, DMatrix, DVector};
 
+use super::along::Along;
 use super::head_test::{HeadTest, UsePoint};
-use super::likelihood::{Expansion, minimise};
+use super::marginal::Marginal;
 use super::prior::{Gaussian, Prior};
-use super::quadrature::{composite, legendre};
-use crate::distributions::{normal_log_sf, normal_sf};
+use super::quadrature::{Ask, Fitted};
+use crate::distributions::normal_hazard;
 use crate::no_estimate::{NoEstimate, finite};
 use crate::waterproofness::Relation;
 
-/// How far the integrals reach, in standard deviations.
-const REACH: f64 = 9.0;
+/// How far the density of y is followed, in ln below its peak: eight standard deviations of a normal one.
+const DROP: f64 = 32.0;
 
-/// Panels of an outer integral of what changes no faster than over a third of a standard deviation; faster changes (a use far
-/// beyond the tests) get more, up to the limit.
-const PANELS: usize = 6;
-const MOST_PANELS: usize = 40;
-
-const CONTRADICTION: NoEstimate = NoEstimate::Because("the tests contradict the prior");
 const OVERFLOW: NoEstimate = NoEstimate::NotFinite { what: "the update" };
 
+/// Mean and covariance of the losses and ln head new, in this order.
 #[derive(Debug, Clone)]
 pub(super) struct Moments {
     pub mean: DVector<f64>,
@@ -31,355 +29,203 @@ pub(super) struct Moments {
 }
 
 impl Moments {
-    /// Mean and standard deviation of x'theta.
-    pub fn at(&self, x: &DVector<f64>) -> (f64, f64) {
-        (x.dot(&self.mean), variance(x, &self.covariance).sqrt())
+    /// Mean and standard deviation of ln head at a use.
+    pub fn at(&self, at: UsePoint) -> (f64, f64) {
+        let x = point([at.worn_h, at.washes], self.mean.len());
+        (x.dot(&self.mean), (x.transpose() * &self.covariance * &x)[(0, 0)].max(0.0).sqrt())
     }
-}
 
-pub(super) fn variance(x: &DVector<f64>, covariance: &DMatrix<f64>) -> f64 {
-    (x.transpose() * covariance * x)[(0, 0)].max(0.0)
+    fn scaled(mut self, scales: &[f64]) -> Self {
+        for (k, scale) in scales.iter().enumerate() {
+            self.mean[k] *= scale;
+            self.covariance.row_mut(k).scale_mut(*scale);
+            self.covariance.column_mut(k).scale_mut(*scale);
+        }
+        self
+    }
 }
 
 /// The factors of ln head at a use, in the order of the parameters.
-pub(super) fn point(at: UsePoint, p: usize) -> DVector<f64> {
-    if p == 2 {
-        DVector::from_column_slice(&[-at.worn_h, 1.0])
-    } else {
-        DVector::from_column_slice(&[-at.worn_h, -at.washes, 1.0])
-    }
+fn point(used: [f64; 2], parameters: usize) -> DVector<f64> {
+    DVector::from_fn(parameters, |k, _| if k + 1 == parameters { 1.0 } else { -used[k] })
 }
 
-/// A normal density (prior and exact tests), times normal tails (bounds), cut off where losses would be negative.
+/// What is known of ln head at a use: a normal density or, as a bound, a normal tail.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Seen {
+    /// Use in which a loss of one prior standard deviation takes 1 of ln head.
+    pub used: [f64; 2],
+    pub ln_head: f64,
+    pub sd: f64,
+    pub relation: Relation,
+}
+
 #[derive(Debug, Clone)]
 pub(super) struct Density {
-    gaussian: Moments,
-    precision: DMatrix<f64>,
-    /// Of the losses alone.
-    loss_precision: DMatrix<f64>,
-    /// Mean of ln head new by the losses, and its standard deviation given them.
-    by_loss: DVector<f64>,
-    given_losses: f64,
-    bounds: Vec<(DVector<f64>, f64, Relation)>,
+    /// The head when new and the exact tests.
+    pub exact: Vec<Seen>,
+    pub bounds: Vec<Seen>,
+    /// Of the normal density, the losses in their scales.
+    pub gaussian: Moments,
+    /// Means of the losses by the prior, in their scales.
+    prior_means: Vec<f64>,
+    ln_head_new: Gaussian,
+    scales: Vec<f64>,
     pub sigma: f64,
-    cut: bool,
-    frame: Option<Frame>,
-}
-
-/// Whitening of the integration, theta = centre + root z, fitted to the density.
-#[derive(Debug, Clone)]
-struct Frame {
-    centre: DVector<f64>,
-    root: DMatrix<f64>,
-    nodes: usize,
-    inner: Vec<(f64, f64)>,
-    log_scale: f64,
-    total: f64,
+    pub cut: bool,
+    /// The use at which the moments are taken: the last test's.
+    tested: UsePoint,
 }
 
 impl Density {
     pub fn new(prior: &Prior, tests: &[HeadTest]) -> Result<Self, NoEstimate> {
-        let parts: Vec<Gaussian> = [Some(prior.loss_per_hour), prior.loss_per_wash, Some(prior.ln_head_new)]
-            .into_iter()
-            .flatten()
-            .collect();
-        let p = parts.len();
-        let mut precision =
-            DMatrix::from_diagonal(&DVector::from_iterator(p, parts.iter().map(|g| g.sd.powi(-2))));
-        let mut moment = DVector::from_iterator(p, parts.iter().map(|g| g.mean / (g.sd * g.sd)));
-        let weight = prior.sigma.powi(-2);
-        for test in tests.iter().filter(|test| test.is_exact()) {
-            let x = point(test.at, p);
-            precision.ger(weight, &x, &x, 1.0);
-            moment.axpy(weight * test.head_mm.ln(), &x, 1.0);
+        let losses: Vec<Gaussian> =
+            [Some(prior.loss_per_hour), prior.loss_per_wash].into_iter().flatten().collect();
+        let scales: Vec<f64> = losses.iter().map(|loss| loss.sd).collect();
+        let new = prior.ln_head_new;
+        let mut exact =
+            vec![Seen { used: [0.0; 2], ln_head: new.mean, sd: new.sd, relation: Relation::Exact }];
+        let mut bounds = Vec::new();
+        for test in tests {
+            let list = if test.is_exact() { &mut exact } else { &mut bounds };
+            let (ln_head, relation) = (test.head_mm.ln(), test.relation);
+            list.push(Seen { used: scaled(test.at, &scales), ln_head, sd: prior.sigma, relation });
         }
-        let cholesky = Cholesky::new(precision.clone()).ok_or(OVERFLOW)?;
-        let gaussian = Moments { mean: cholesky.solve(&moment), covariance: cholesky.inverse() };
-        for value in gaussian.mean.iter().chain(gaussian.covariance.iter()) {
-            finite("the update", *value)?;
-        }
-        let losses = p - 1;
-        let loss_covariance = gaussian.covariance.view((0, 0), (losses, losses)).clone_owned();
-        let loss_precision = loss_covariance.try_inverse().ok_or(OVERFLOW)?;
-        let by_loss = &loss_precision * gaussian.covariance.view((0, losses), (losses, 1)).column(0);
-        let bounds = tests
-            .iter()
-            .filter(|test| !test.is_exact())
-            .map(|test| (point(test.at, p), test.head_mm.ln(), test.relation))
-            .collect();
+        let prior_means: Vec<f64> = losses.iter().map(|loss| loss.mean / loss.sd).collect();
         Ok(Self {
-            given_losses: precision[(losses, losses)].powf(-0.5),
-            gaussian,
-            precision,
-            loss_precision,
-            by_loss,
+            gaussian: regression(&prior_means, &exact)?,
+            exact,
             bounds,
+            prior_means,
+            ln_head_new: new,
+            scales,
             sigma: prior.sigma,
             cut: prior.losses_not_negative,
-            frame: None,
+            tested: tests.last().map_or(UsePoint { worn_h: 0.0, washes: 0.0 }, |test| test.at),
         })
     }
 
     /// Whether everything is normal, so that no integration is needed.
     pub fn is_closed(&self) -> bool {
-        self.frame.is_none()
+        self.bounds.is_empty() && !self.cut
     }
 
-    fn log(&self, theta: &DVector<f64>) -> f64 {
-        let bounds: f64 = self
-            .bounds
-            .iter()
-            .map(|(x, y, relation)| {
-                let v = (y - x.dot(theta)) / self.sigma;
-                normal_log_sf(if *relation == Relation::Below { -v } else { v })
-            })
-            .sum();
-        bounds - 0.5 * quadratic(theta, &self.gaussian.mean, &self.precision)
+    /// Number of losses: by hour, and by wash where there is one.
+    pub fn losses(&self) -> usize {
+        self.scales.len()
     }
 
-    /// Mean of ln head new given the losses.
-    fn mean_given(&self, theta: &DVector<f64>) -> f64 {
-        let losses = self.by_loss.len();
-        self.gaussian.mean[losses]
-            + (0..losses).map(|k| self.by_loss[k] * (theta[k] - self.gaussian.mean[k])).sum::<f64>()
+    /// How much of ln head at a use a loss takes, by its scale.
+    pub fn used(&self, at: UsePoint) -> [f64; 2] {
+        scaled(at, &self.scales)
     }
 
-    /// The mode without the cut, and the curvature there.
-    fn mode(&self) -> Result<Moments, NoEstimate> {
-        let (mean, there) = minimise(self.gaussian.mean.clone(), |theta| {
-            let off = theta - &self.gaussian.mean;
-            let mut sum = Expansion::zero(theta.len());
-            sum.gradient = &self.precision * &off;
-            sum.value = 0.5 * off.dot(&sum.gradient);
-            sum.hessian = self.precision.clone();
-            for (x, y, relation) in &self.bounds {
-                sum.add(*relation, (y - x.dot(theta)) / self.sigma, &(-x / self.sigma));
-            }
-            Some(sum)
-        })?;
-        let covariance = there.hessian.try_inverse().ok_or(CONTRADICTION)?;
-        Ok(Moments { mean, covariance })
+    /// Mean and covariance of the prior by itself: its parts do not depend on each other.
+    pub fn prior_moments(&self) -> Moments {
+        let parts =
+            self.prior_means.iter().map(|mean| if self.cut { cut_at_zero(*mean) } else { (*mean, 1.0) });
+        let new = self.ln_head_new;
+        let parts: Vec<(f64, f64)> = parts.chain([(new.mean, new.sd * new.sd)]).collect();
+        let part =
+            |second: bool| parts.iter().map(move |(mean, variance)| if second { *variance } else { *mean });
+        let mean = DVector::from_iterator(parts.len(), part(false));
+        let covariance = DMatrix::from_diagonal(&DVector::from_iterator(parts.len(), part(true)));
+        Moments { mean, covariance }.scaled(&self.scales)
     }
 
-    /// Fits the frame of integration to the density's own mean and spread, and returns those.
-    pub fn framed(mut self) -> Result<(Self, Moments), NoEstimate> {
-        if self.bounds.is_empty() && !self.cut {
-            let moments = self.gaussian.clone();
-            return Ok((self, moments));
+    /// Mean and covariance.
+    ///
+    /// # Errors
+    /// `Because` when the tests contradict the prior beyond what numbers can hold.
+    pub fn moments(&self) -> Result<Moments, NoEstimate> {
+        if self.is_closed() {
+            return Ok(self.gaussian.clone().scaled(&self.scales));
         }
-        let p = self.gaussian.mean.len();
-        let mut moments = self.mode()?;
-        let nodes = if p == 2 || self.bounds.is_empty() { 12 } else { 10 };
-        let inner = legendre(40);
-        for _ in 0..8 {
-            let root = Cholesky::new(moments.covariance.clone()).ok_or(CONTRADICTION)?.unpack();
-            let mut frame = Frame {
-                centre: moments.mean.clone(),
-                root,
-                nodes,
-                inner: inner.clone(),
-                log_scale: 0.0,
-                total: 1.0,
-            };
-            frame.log_scale = frame.greatest(&self);
-            if !frame.log_scale.is_finite() {
-                return Err(CONTRADICTION);
-            }
-            let next = frame.moments(&self)?;
-            let settled = (0..p).all(|k| {
-                let (old, new) = (moments.covariance[(k, k)], next.covariance[(k, k)]);
-                (next.mean[k] - moments.mean[k]).powi(2) <= 0.01 * new && (new / old - 1.0).abs() <= 0.05
-            });
-            moments = next;
-            self.frame = Some(frame);
-            if settled {
-                break;
-            }
+        if self.exact.len() == 1 && self.bounds.is_empty() {
+            return Ok(self.prior_moments());
         }
-        Ok((self, moments))
-    }
-
-    /// P(x'theta >= ln).
-    pub fn p_true(&self, x: &DVector<f64>, ln: f64) -> Result<f64, NoEstimate> {
-        self.share(x, 0.0, |frame, theta, weight| {
-            let start = ln - self.lost(x, theta);
-            if self.bounds.is_empty() {
-                frame.outer_density(self, theta, weight)
-                    * normal_sf((start - self.mean_given(theta)) / self.given_losses)
-            } else {
-                let mut above = 0.0;
-                frame.innermost(self, Some(start), theta, weight, |_, weight| above += weight);
-                above
-            }
-        })
-    }
-
-    /// P(x'theta + e >= ln) with e the scatter of a test.
-    pub fn p_next(&self, x: &DVector<f64>, ln: f64) -> Result<f64, NoEstimate> {
-        self.share(x, self.sigma, |frame, theta, weight| {
-            if self.bounds.is_empty() {
-                let start = ln - self.lost(x, theta);
-                let sd = self.given_losses.hypot(self.sigma);
-                frame.outer_density(self, theta, weight) * normal_sf((start - self.mean_given(theta)) / sd)
-            } else {
-                let mut above = 0.0;
-                frame.innermost(self, None, theta, weight, |theta, weight| {
-                    above += weight * normal_sf((ln - x.dot(theta)) / self.sigma);
-                });
-                above
-            }
-        })
-    }
-
-    fn lost(&self, x: &DVector<f64>, theta: &DVector<f64>) -> f64 {
-        (0..self.by_loss.len()).map(|k| x[k] * theta[k]).sum()
-    }
-
-    /// The share of the density that `part` lets through. `part` falls off along x'theta over the spread that is left when the
-    /// losses are known, `scatter` included.
-    fn share(
-        &self,
-        x: &DVector<f64>,
-        scatter: f64,
-        mut part: impl FnMut(&Frame, &mut DVector<f64>, f64) -> f64,
-    ) -> Result<f64, NoEstimate> {
-        let frame = self.frame.as_ref().ok_or(CONTRADICTION)?;
-        let p = x.len();
-        let left = if self.bounds.is_empty() { self.given_losses } else { frame.root[(p - 1, p - 1)] };
-        let along = frame.root.transpose() * x;
-        let steepest = along.rows(0, p - 1).amax() / left.hypot(scatter);
-        let panels = (PANELS as f64 * (steepest / 3.0).max(1.0)).ceil().min(MOST_PANELS as f64);
-        let mut above = 0.0;
-        frame.visit(self.cut, panels as usize, |theta, weight| above += part(frame, theta, weight));
-        Ok(finite("the probability", above / frame.total)?.clamp(0.0, 1.0))
-    }
-}
-
-fn quadratic(theta: &DVector<f64>, mean: &DVector<f64>, precision: &DMatrix<f64>) -> f64 {
-    let p = precision.nrows();
-    let mut sum = 0.0;
-    for i in 0..p {
-        for j in 0..p {
-            sum += (theta[i] - mean[i]) * precision[(i, j)] * (theta[j] - mean[j]);
-        }
-    }
-    sum
-}
-
-impl Frame {
-    /// Middle of parameter `k` given the ones before it.
-    fn base(&self, k: usize, theta: &DVector<f64>) -> f64 {
-        let mut z = [0.0; 3];
-        for i in 0..k {
-            let before: f64 = (0..i).map(|j| self.root[(i, j)] * z[j]).sum();
-            z[i] = (theta[i] - self.centre[i] - before) / self.root[(i, i)];
-        }
-        self.centre[k] + (0..k).map(|j| self.root[(k, j)] * z[j]).sum::<f64>()
-    }
-
-    /// Calls `f` at every node of the losses.
-    fn visit(&self, cut: bool, panels: usize, mut f: impl FnMut(&mut DVector<f64>, f64)) {
-        let mut theta = self.centre.clone();
-        let nodes = composite(panels, self.nodes);
-        self.visit_from(0, cut, &nodes, &mut theta, 1.0, &mut f);
-    }
-
-    fn visit_from(
-        &self,
-        k: usize,
-        cut: bool,
-        nodes: &[(f64, f64)],
-        theta: &mut DVector<f64>,
-        weight: f64,
-        f: &mut impl FnMut(&mut DVector<f64>, f64),
-    ) {
-        if k + 1 == self.centre.len() {
-            f(theta, weight);
-            return;
-        }
-        let (base, step) = (self.base(k, theta), self.root[(k, k)]);
-        let low = if cut { (-base / step).max(-REACH) } else { -REACH };
-        let high = REACH.max(low + 0.5 * REACH);
-        let (middle, half) = (0.5 * (low + high), 0.5 * (high - low));
-        for (node, node_weight) in nodes {
-            theta[k] = base + step * (middle + half * node);
-            self.visit_from(k + 1, cut, nodes, theta, weight * half * node_weight, f);
-        }
-    }
-
-    /// The losses' own density there, where there are no bounds.
-    fn outer_density(&self, density: &Density, theta: &DVector<f64>, weight: f64) -> f64 {
-        let log = -0.5 * quadratic(theta, &density.gaussian.mean, &density.loss_precision);
-        weight * (log - self.log_scale).exp()
-    }
-
-    /// Calls `f` at every node of ln head new, from `start` on.
-    fn innermost(
-        &self,
-        density: &Density,
-        start: Option<f64>,
-        theta: &mut DVector<f64>,
-        weight: f64,
-        mut f: impl FnMut(&DVector<f64>, f64),
-    ) {
-        let k = self.centre.len() - 1;
-        let (base, step) = (self.base(k, theta), self.root[(k, k)]);
-        let low = start.map_or(-REACH, |start| ((start - base) / step).max(-REACH));
-        if low >= REACH {
-            return;
-        }
-        let (middle, half) = (0.5 * (low + REACH), 0.5 * (REACH - low));
-        for (node, node_weight) in &self.inner {
-            theta[k] = base + step * (middle + half * node);
-            f(theta, weight * half * node_weight * (density.log(theta) - self.log_scale).exp());
-        }
-    }
-
-    fn greatest(&self, density: &Density) -> f64 {
-        let mut most = f64::NEG_INFINITY;
-        self.visit(density.cut, PANELS, |theta, _| {
-            if density.bounds.is_empty() {
-                most = most.max(-0.5 * quadratic(theta, &density.gaussian.mean, &density.loss_precision));
-            } else {
-                let k = self.centre.len() - 1;
-                let (base, step) = (self.base(k, theta), self.root[(k, k)]);
-                for (node, _) in &self.inner {
-                    theta[k] = base + step * REACH * node;
-                    most = most.max(density.log(theta));
+        let along = Along::new(self, self.tested)?;
+        // Integrals over all: good to the square of the tolerance.
+        let (panels, tolerance) = if self.bounds.is_empty() { (4, 3e-6) } else { (2, 3e-5) };
+        let fitted =
+            Fitted::new(&along.ask(along.mean, along.sd, DROP, panels, tolerance), |y| along.ln_density(y))?;
+        let parameters = self.losses() + 1;
+        let used = point(self.used(self.tested), parameters);
+        let mut mean = DVector::zeros(parameters);
+        let mut squares = DMatrix::zeros(parameters, parameters);
+        // About the middle, so that squares do not cancel.
+        let middle = &self.gaussian.mean;
+        for (y, share) in fitted.shares() {
+            let (losses, covariance) = along.losses_given(y)?;
+            let mut theta =
+                DVector::from_fn(parameters, |k, _| if k < self.losses() { losses[k] } else { y });
+            let lost = used.rows(0, self.losses()).dot(&theta.rows(0, self.losses()));
+            theta[parameters - 1] -= lost;
+            theta -= middle;
+            // ln head new given y moves with the losses.
+            let turn = DMatrix::from_fn(parameters, self.losses(), |i, j| {
+                if i == j {
+                    1.0
+                } else if i + 1 == parameters {
+                    -used[j]
+                } else {
+                    0.0
                 }
-            }
-        });
-        most
+            });
+            let within = DMatrix::from_fn(self.losses(), self.losses(), |i, j| covariance[i + j]);
+            squares += (&turn * within * turn.transpose() + &theta * theta.transpose()) * share;
+            mean.axpy(share, &theta, 1.0);
+        }
+        let covariance = squares - &mean * mean.transpose();
+        for value in mean.iter().chain(covariance.iter()) {
+            finite("the update", *value)?;
+        }
+        Ok(Moments { mean: mean + middle, covariance }.scaled(&self.scales))
     }
 
-    /// Mean and covariance under the density; sets the total.
-    fn moments(&mut self, density: &Density) -> Result<Moments, NoEstimate> {
-        let p = self.centre.len();
-        let (mut total, mut within) = (0.0, 0.0);
-        let mut sum = DVector::zeros(p);
-        let mut squares = DMatrix::zeros(p, p);
-        let mut add = |theta: &DVector<f64>, weight: f64| {
-            let off = theta - &self.centre;
-            total += weight;
-            sum.axpy(weight, &off, 1.0);
-            squares.ger(weight, &off, &off, 1.0);
+    /// The density of ln head at a use, of which the mean and the standard deviation are known.
+    ///
+    /// # Errors
+    /// Those of [`Self::moments`]; `NotFinite`.
+    pub fn marginal(&self, at: UsePoint, mean: f64, sd: f64) -> Result<Marginal, NoEstimate> {
+        let along = Along::new(self, at)?;
+        // No finer than the integrals over the losses are known.
+        let tolerance = match (self.bounds.is_empty(), self.losses()) {
+            (true, 1) => 3e-8,
+            (true, _) => 3e-7,
+            (false, _) => 1e-6,
         };
-        self.visit(density.cut, PANELS, |theta, weight| {
-            if density.bounds.is_empty() {
-                let weight = self.outer_density(density, theta, weight);
-                theta[p - 1] = density.mean_given(theta);
-                within += weight * density.given_losses.powi(2);
-                add(theta, weight);
-            } else {
-                self.innermost(density, None, theta, weight, &mut add);
-            }
-        });
-        squares[(p - 1, p - 1)] += within;
-        if !(total.is_finite() && total > 0.0) {
-            return Err(CONTRADICTION);
-        }
-        self.total = total;
-        let shift = sum / total;
-        Ok(Moments { mean: &self.centre + &shift, covariance: squares / total - &shift * shift.transpose() })
+        let ask: Ask = along.ask(mean, sd, DROP, 4, tolerance);
+        Ok(Marginal::new(Fitted::new(&ask, |y| along.ln_density(y))?, self.sigma))
     }
+}
+
+fn scaled(at: UsePoint, scales: &[f64]) -> [f64; 2] {
+    let scale = |k: usize| scales.get(k).copied().unwrap_or(0.0);
+    [at.worn_h * scale(0), at.washes * scale(1)]
+}
+
+/// Mean and variance of a normal variable of variance 1 that is cut off at zero.
+pub(super) fn cut_at_zero(mean: f64) -> (f64, f64) {
+    let hazard = normal_hazard(-mean);
+    (mean + hazard, (1.0 - hazard * (hazard + mean)).max(0.0))
+}
+
+/// Conjugate normal regression with known scatter.
+fn regression(prior_means: &[f64], exact: &[Seen]) -> Result<Moments, NoEstimate> {
+    let losses = prior_means.len();
+    let mut precision = DMatrix::identity(losses + 1, losses + 1);
+    precision[(losses, losses)] = 0.0;
+    let mut moment = DVector::from_fn(losses + 1, |k, _| prior_means.get(k).copied().unwrap_or(0.0));
+    for seen in exact {
+        let (x, weight) = (point(seen.used, losses + 1), seen.sd.powi(-2));
+        precision.ger(weight, &x, &x, 1.0);
+        moment.axpy(weight * seen.ln_head, &x, 1.0);
+    }
+    let cholesky = Cholesky::new(precision).ok_or(OVERFLOW)?;
+    let gaussian = Moments { mean: cholesky.solve(&moment), covariance: cholesky.inverse() };
+    for value in gaussian.mean.iter().chain(gaussian.covariance.iter()) {
+        finite("the update", *value)?;
+    }
+    Ok(gaussian)
 }

@@ -8,7 +8,15 @@ use super::ols::{LEAST_TESTS, fit_ols};
 use super::posterior::update;
 use super::prior::{Prior, PriorBasis};
 use super::tobit::fit_tobit;
-use crate::no_estimate::NoEstimate;
+use crate::metrology::resolution::positive;
+use crate::no_estimate::{NoEstimate, finite};
+
+/// Level of the two-sided interval of a head wherever one is shown or judged: that of every interval a rule is judged by
+/// ([`crate::rules::Fact`]), so that no head passes by a narrower one.
+pub const HEAD_LEVEL: f64 = 0.95;
+
+/// One-sided level of the lower bound that decides about hours left: another question than [`HEAD_LEVEL`].
+pub const LIFE_LEVEL: f64 = 0.95;
 
 /// Head, probability and hours left from one model.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -78,11 +86,13 @@ impl FittedWear {
     /// `NotFinite`, `OutOfRange` for a bad use or limit.
     pub fn answer(&self, path: &UsePath, at: UsePoint, limit_mm: f64) -> Result<WearAnswer, NoEstimate> {
         let model = self.model.as_ref();
+        let there = model.distribution(at.checked()?)?;
+        let ln_limit = positive("the limit in mm", limit_mm)?.ln();
         Ok(WearAnswer {
-            head: model.forecast(at, 0.90)?,
-            p_at_least: model.p_at_least(at, limit_mm)?,
-            p_next_at_least: model.p_next_at_least(at, limit_mm)?,
-            life: model.life(path, limit_mm, 0.95),
+            head: model.forecast_from(&there, at, HEAD_LEVEL)?,
+            p_at_least: finite("the probability", there.p_true(ln_limit))?,
+            p_next_at_least: finite("the probability", there.p_next(ln_limit))?,
+            life: model.life(path, limit_mm, LIFE_LEVEL),
             assumption: self.assumption.clone(),
         })
     }

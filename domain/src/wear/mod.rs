@@ -5,10 +5,13 @@
 //! wash was found: the default prior is judgement, and every number of it can be edited. Loss of the spray grade is another
 //! property ([`spray`]): reproofing restores it and not the head.
 
+mod along;
 mod density;
 pub mod forecast;
 pub mod head_test;
 mod likelihood;
+pub mod ln_head;
+mod marginal;
 pub mod model;
 pub mod ols;
 pub mod posterior;
@@ -17,11 +20,12 @@ mod quadrature;
 pub mod spray;
 pub mod tobit;
 
-pub use forecast::{FittedWear, WearAnswer, fit_wear, forecast};
+pub use forecast::{FittedWear, HEAD_LEVEL, LIFE_LEVEL, WearAnswer, fit_wear, forecast};
 pub use head_test::{HeadTest, LimitShown, UsePath, UsePoint, limit_shown};
+pub use ln_head::LnHead;
 pub use model::{HeadForecast, WearLife, WearMethod, WearModel};
-pub use ols::{OlsWear, fit_ols};
+pub use ols::{LEAST_TESTS, OlsWear, fit_ols};
 pub use posterior::{Posterior, update};
-pub use prior::{Gaussian, Prior, PriorBasis};
+pub use prior::{Gaussian, Prior, PriorBasis, TEST_SIGMA};
 pub use spray::{SprayGrade, SpraySummary, summarise_spray};
 pub use tobit::{TobitWear, fit_tobit};

@@ -3,6 +3,7 @@
 use serde::Serialize;
 
 use super::head_test::{UsePath, UsePoint};
+use super::ln_head::LnHead;
 use crate::metrology::resolution::{confidence, positive};
 use crate::no_estimate::{NoEstimate, finite};
 
@@ -87,30 +88,44 @@ pub trait WearModel {
     /// # Errors
     /// `NotFinite`.
     fn ln_head(&self, at: UsePoint) -> Result<(f64, f64, f64), NoEstimate>;
+    /// How ln head is distributed at a use. For an integrated prior it takes some computing, once for every question about
+    /// that use.
+    ///
+    /// # Errors
+    /// `NotFinite`; `Because` where nothing can be found in numbers.
+    fn distribution(&self, at: UsePoint) -> Result<LnHead, NoEstimate>;
     /// The ln head that the next test exceeds with probability `p`.
     ///
     /// # Errors
-    /// `NotFinite`.
-    fn next_exceeds(&self, at: UsePoint, p: f64) -> Result<f64, NoEstimate>;
+    /// Those of [`Self::distribution`].
+    fn next_exceeds(&self, at: UsePoint, p: f64) -> Result<f64, NoEstimate> {
+        self.distribution(at)?.next_exceeds(p)
+    }
     /// The ln head that the garment's own head exceeds with probability one half.
     ///
     /// # Errors
-    /// `NotFinite`.
-    fn ln_median(&self, at: UsePoint) -> Result<f64, NoEstimate>;
+    /// Those of [`Self::distribution`].
+    fn ln_median(&self, at: UsePoint) -> Result<f64, NoEstimate> {
+        self.distribution(at)?.median()
+    }
     /// P(garment's ln head >= limit).
     ///
     /// # Errors
-    /// `NotFinite`.
-    fn p_true(&self, at: UsePoint, ln_limit: f64) -> Result<f64, NoEstimate>;
+    /// Those of [`Self::distribution`].
+    fn p_true(&self, at: UsePoint, ln_limit: f64) -> Result<f64, NoEstimate> {
+        Ok(self.distribution(at)?.p_true(ln_limit))
+    }
     /// P(next test's ln head >= limit).
     ///
     /// # Errors
-    /// `NotFinite`.
-    fn p_next(&self, at: UsePoint, ln_limit: f64) -> Result<f64, NoEstimate>;
+    /// Those of [`Self::distribution`].
+    fn p_next(&self, at: UsePoint, ln_limit: f64) -> Result<f64, NoEstimate> {
+        Ok(self.distribution(at)?.p_next(ln_limit))
+    }
     /// The probability that decides about hours left: of the next test for fitted models, of the garment for a prior.
     ///
     /// # Errors
-    /// `NotFinite`.
+    /// Those of [`Self::distribution`].
     fn p_life(&self, at: UsePoint, ln_limit: f64) -> Result<f64, NoEstimate> {
         self.p_next(at, ln_limit)
     }
@@ -127,17 +142,25 @@ pub trait WearModel {
     /// # Errors
     /// `NotFinite`, `OutOfRange` for a bad use or level.
     fn forecast(&self, at: UsePoint, level: f64) -> Result<HeadForecast, NoEstimate> {
+        self.forecast_from(&self.distribution(at.checked()?)?, at, level)
+    }
+
+    /// The same from the distribution at that use.
+    ///
+    /// # Errors
+    /// Those of [`Self::forecast`].
+    fn forecast_from(&self, there: &LnHead, at: UsePoint, level: f64) -> Result<HeadForecast, NoEstimate> {
         at.checked()?;
         confidence(level)?;
-        let (_, sd_ln, sd_ln_next) = self.ln_head(at)?;
+        let (_, sd_ln, sd_ln_next) = there.moments();
         let head = |ln: f64| finite("the head in mm", ln.exp());
         let tail = 0.5 * (1.0 - level);
         let (n, censored) = self.tests();
         Ok(HeadForecast {
             at,
-            median_mm: head(self.ln_median(at)?)?,
-            low_mm: head(self.next_exceeds(at, 1.0 - tail)?)?,
-            high_mm: head(self.next_exceeds(at, tail)?)?,
+            median_mm: head(there.median()?)?,
+            low_mm: head(there.next_exceeds(1.0 - tail)?)?,
+            high_mm: head(there.next_exceeds(tail)?)?,
             level,
             sd_ln,
             sd_ln_next,

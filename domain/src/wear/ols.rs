@@ -4,8 +4,8 @@ use nalgebra::{DMatrix, DVector};
 use serde::Serialize;
 
 use super::head_test::{HeadTest, UsePath, UsePoint, check_tests, greatest_hours, varies};
+use super::ln_head::LnHead;
 use super::model::{WearMethod, WearModel};
-use crate::distributions::{student_t_sf, student_t_upper_quantile};
 use crate::least_squares::{self, Fit};
 use crate::no_estimate::{NoEstimate, finite};
 
@@ -131,26 +131,8 @@ impl WearModel for OlsWear {
         self.moments(at)
     }
 
-    fn next_exceeds(&self, at: UsePoint, p: f64) -> Result<f64, NoEstimate> {
-        let (mean, _, sd) = self.moments(at)?;
-        // Whichever tail is smaller keeps its digits.
-        let dof = self.dof as f64;
-        let t =
-            if p < 0.5 { student_t_upper_quantile(p, dof) } else { -student_t_upper_quantile(1.0 - p, dof) };
-        Ok(mean + t * sd)
-    }
-
-    fn ln_median(&self, at: UsePoint) -> Result<f64, NoEstimate> {
-        Ok(self.moments(at)?.0)
-    }
-
-    fn p_true(&self, at: UsePoint, ln_limit: f64) -> Result<f64, NoEstimate> {
-        let (mean, error, _) = self.moments(at)?;
-        Ok(student_t_sf((ln_limit - mean) / error, self.dof as f64))
-    }
-
-    fn p_next(&self, at: UsePoint, ln_limit: f64) -> Result<f64, NoEstimate> {
-        let (mean, _, sd) = self.moments(at)?;
-        Ok(student_t_sf((ln_limit - mean) / sd, self.dof as f64))
+    fn distribution(&self, at: UsePoint) -> Result<LnHead, NoEstimate> {
+        let (mean, sd, sd_next) = self.moments(at)?;
+        Ok(LnHead::student(mean, sd, sd_next, self.dof as f64))
     }
 }

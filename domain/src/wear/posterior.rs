@@ -1,13 +1,12 @@
 //! A prior updated by tests: in closed form where everything is normal, else by integration over the two or three parameters.
 
-use nalgebra::{DMatrix, DVector};
 use serde::Serialize;
 
-use super::density::{Density, Moments, point, variance};
+use super::density::{Density, Moments};
 use super::head_test::{HeadTest, UsePath, UsePoint, check_tests, greatest_hours};
-use super::model::{WearMethod, WearModel, crossing};
+use super::ln_head::LnHead;
+use super::model::{WearMethod, WearModel};
 use super::prior::{Gaussian, Prior};
-use crate::distributions::{normal_quantile, normal_sf};
 use crate::no_estimate::{NoEstimate, finite};
 
 /// Above this share of the prior's own standard deviation, the answer is mostly the prior.
@@ -35,13 +34,14 @@ pub struct Posterior {
     #[serde(skip)]
     moments: Moments,
     #[serde(skip)]
-    prior_covariance: DMatrix<f64>,
+    before: Moments,
 }
 
 /// Updates a prior by tests, exact and censored.
 ///
 /// Exact tests: conjugate normal regression with known sigma, P = P0 + sum z z'/sigma^2. A ">=" or "<" multiplies by a
-/// normal tail; losses that cannot be negative cut the normal off. Both are integrated by Gauss-Legendre quadrature.
+/// normal tail; losses that cannot be negative cut the normal off. Both are integrated by Gauss-Legendre
+/// quadrature.
 ///
 /// # Errors
 /// `NotFinite`, `OutOfRange`; `Because` for washed garments with a prior that leaves washes out, or when the tests
@@ -53,8 +53,7 @@ pub fn update(prior: &Prior, tests: &[HeadTest]) -> Result<Posterior, NoEstimate
         return Err(NoEstimate::Because("the prior leaves washes out and a test was made after washing"));
     }
     let density = Density::new(prior, tests)?;
-    let (density, moments) = density.framed()?;
-    let (_, before) = Density::new(prior, &[])?.framed()?;
+    let moments = density.moments()?;
     let part = |k: usize| Gaussian { mean: moments.mean[k], sd: moments.covariance[(k, k)].max(0.0).sqrt() };
     let last = moments.mean.len() - 1;
     Ok(Posterior {
@@ -65,32 +64,10 @@ pub fn update(prior: &Prior, tests: &[HeadTest]) -> Result<Posterior, NoEstimate
         n: tests.len(),
         censored: tests.iter().filter(|test| !test.is_exact()).count(),
         tested_h: greatest_hours(tests),
+        before: density.prior_moments(),
         density,
         moments,
-        prior_covariance: before.covariance,
     })
-}
-
-impl Posterior {
-    fn point(&self, at: UsePoint) -> DVector<f64> {
-        point(at, self.moments.mean.len())
-    }
-
-    /// The ln head whose probability to be exceeded is `p`, from a probability that falls with it.
-    fn solve(
-        &self,
-        middle: f64,
-        sd: f64,
-        p: f64,
-        exceeds: impl Fn(f64) -> Result<f64, NoEstimate>,
-    ) -> Result<f64, NoEstimate> {
-        let (low, high) = (middle - 15.0 * sd, middle + 15.0 * sd);
-        let (at_low, at_high) = (exceeds(low)? - p, exceeds(high)? - p);
-        if at_low <= 0.0 || at_high >= 0.0 {
-            return Err(NoEstimate::Because("the level is too close to 0 or 1"));
-        }
-        crossing(low, at_low, high, at_high, |ln| Ok(exceeds(ln)? - p))
-    }
 }
 
 impl WearModel for Posterior {
@@ -118,40 +95,16 @@ impl WearModel for Posterior {
     }
 
     fn ln_head(&self, at: UsePoint) -> Result<(f64, f64, f64), NoEstimate> {
-        let (mean, sd) = self.moments.at(&self.point(at));
+        let (mean, sd) = self.moments.at(at);
         Ok((finite("ln head", mean)?, finite("its standard deviation", sd)?, sd.hypot(self.density.sigma)))
     }
 
-    fn next_exceeds(&self, at: UsePoint, p: f64) -> Result<f64, NoEstimate> {
-        let (mean, _, sd_next) = self.ln_head(at)?;
+    fn distribution(&self, at: UsePoint) -> Result<LnHead, NoEstimate> {
+        let (mean, sd, sd_next) = self.ln_head(at)?;
         if self.density.is_closed() {
-            return Ok(mean - normal_quantile(p) * sd_next);
+            return Ok(LnHead::normal(mean, sd, sd_next));
         }
-        self.solve(mean, sd_next, p, |ln| self.p_next(at, ln))
-    }
-
-    fn ln_median(&self, at: UsePoint) -> Result<f64, NoEstimate> {
-        let (mean, sd, _) = self.ln_head(at)?;
-        if self.density.is_closed() {
-            return Ok(mean);
-        }
-        self.solve(mean, sd, 0.5, |ln| self.p_true(at, ln))
-    }
-
-    fn p_true(&self, at: UsePoint, ln_limit: f64) -> Result<f64, NoEstimate> {
-        if self.density.is_closed() {
-            let (mean, sd, _) = self.ln_head(at)?;
-            return Ok(normal_sf((ln_limit - mean) / sd));
-        }
-        self.density.p_true(&self.point(at), ln_limit)
-    }
-
-    fn p_next(&self, at: UsePoint, ln_limit: f64) -> Result<f64, NoEstimate> {
-        if self.density.is_closed() {
-            let (mean, _, sd_next) = self.ln_head(at)?;
-            return Ok(normal_sf((ln_limit - mean) / sd_next));
-        }
-        self.density.p_next(&self.point(at), ln_limit)
+        Ok(LnHead::table(mean, sd, sd_next, self.density.marginal(at, mean, sd)?))
     }
 
     fn p_life(&self, at: UsePoint, ln_limit: f64) -> Result<f64, NoEstimate> {
@@ -160,7 +113,6 @@ impl WearModel for Posterior {
 
     fn mostly_assumption(&self, at: UsePoint) -> Result<bool, NoEstimate> {
         let (_, sd, _) = self.ln_head(at)?;
-        let before = variance(&self.point(at), &self.prior_covariance).sqrt();
-        Ok(sd > MOSTLY * before)
+        Ok(sd > MOSTLY * self.before.at(at).1)
     }
 }

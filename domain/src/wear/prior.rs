@@ -5,6 +5,9 @@ use serde::{Deserialize, Serialize};
 use crate::metrology::resolution::positive;
 use crate::no_estimate::{NoEstimate, finite};
 
+/// Standard deviation of one test's ln head about the garment's, where too few tests tell it: judgement.
+pub const TEST_SIGMA: f64 = 0.10;
+
 /// A normal distribution.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Gaussian {
@@ -67,7 +70,7 @@ impl Prior {
             ln_head_new: Gaussian { mean: 10_000f64.ln(), sd: 1.0 },
             loss_per_hour: Gaussian { mean: rate, sd: 0.5 * rate },
             loss_per_wash: Some(Gaussian { mean: 0.010, sd: 0.007 }),
-            sigma: 0.10,
+            sigma: TEST_SIGMA,
             losses_not_negative: true,
             basis: PriorBasis::Assumed,
             note: "assumed: a head when new within a factor of 7 of 10,000 mm, a half-life of 300 h worn and 10 % loss \

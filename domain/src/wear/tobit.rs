@@ -5,8 +5,8 @@ use serde::Serialize;
 
 use super::head_test::{HeadTest, UsePath, UsePoint, check_tests, greatest_hours, varies};
 use super::likelihood::{Expansion, minimise};
+use super::ln_head::LnHead;
 use super::model::{WearMethod, WearModel};
-use crate::distributions::{normal_quantile, normal_sf};
 use crate::metrology::resolution::positive;
 use crate::no_estimate::{NoEstimate, finite};
 
@@ -179,22 +179,8 @@ impl WearModel for TobitWear {
         Ok((finite("ln head", x.dot(&self.beta))?, finite("its error", error)?, error.hypot(self.sigma)))
     }
 
-    fn next_exceeds(&self, at: UsePoint, p: f64) -> Result<f64, NoEstimate> {
-        let (mean, _, sd) = self.ln_head(at)?;
-        Ok(mean - normal_quantile(p) * sd)
-    }
-
-    fn ln_median(&self, at: UsePoint) -> Result<f64, NoEstimate> {
-        Ok(self.ln_head(at)?.0)
-    }
-
-    fn p_true(&self, at: UsePoint, ln_limit: f64) -> Result<f64, NoEstimate> {
-        let (mean, error, _) = self.ln_head(at)?;
-        Ok(normal_sf((ln_limit - mean) / error))
-    }
-
-    fn p_next(&self, at: UsePoint, ln_limit: f64) -> Result<f64, NoEstimate> {
-        let (mean, _, sd) = self.ln_head(at)?;
-        Ok(normal_sf((ln_limit - mean) / sd))
+    fn distribution(&self, at: UsePoint) -> Result<LnHead, NoEstimate> {
+        let (mean, sd, sd_next) = self.ln_head(at)?;
+        Ok(LnHead::normal(mean, sd, sd_next))
     }
 }

@@ -3,17 +3,14 @@
 use super::log::{LogFact, WornUse, worn_until};
 use super::series::{TestSeries, test_series};
 use crate::no_estimate::NoEstimate;
-use crate::rules::Evidence;
 use crate::time::Timestamp;
-use crate::wear::{FittedWear, HeadForecast, Prior, UsePath, UsePoint, WearAnswer, fit_wear};
+use crate::wear::{FittedWear, HEAD_LEVEL, HeadForecast, Prior, UsePath, UsePoint, WearAnswer, fit_wear};
 use crate::wire::item::ItemBody;
-use crate::wire::loadout::SeenHead;
-
-/// Level of the interval of a head.
-const LEVEL: f64 = 0.90;
 
 /// What is known of an item's head on a day.
 pub struct HeadOn {
+    /// The head that is claimed for the item, mm.
+    pub claimed_mm: Option<f64>,
     /// Use as logged when asked, and the rate at which it goes on.
     pub used: WornUse,
     /// Use on the day: what is logged, and until then what the rate of the last 365 days adds.
@@ -48,7 +45,7 @@ pub fn head_on(item: &ItemBody, log: &[LogFact], as_of: Timestamp, on: Timestamp
     for (index, one) in series.iter().enumerate() {
         let found = prior.clone().and_then(|prior| {
             let fitted = fit_wear(&one.head_tests(), Some(&prior))?;
-            let head = fitted.model.forecast(use_then, LEVEL)?;
+            let head = fitted.model.forecast(use_then, HEAD_LEVEL)?;
             Ok((fitted, head))
         });
         match found {
@@ -66,26 +63,11 @@ pub fn head_on(item: &ItemBody, log: &[LogFact], as_of: Timestamp, on: Timestamp
         (None, Some(reason)) => (None, Err(reason)),
         (None, None) => (None, Err(NoEstimate::TooFew { what: "head tests", needed: 1, got: 0 })),
     };
-    HeadOn { used, use_then, series, deciding, estimate }
+    let claimed_mm = item.head_mm.map(|head| head.value());
+    HeadOn { claimed_mm, used, use_then, series, deciding, estimate }
 }
 
 impl HeadOn {
-    /// The head as verdicts read it; `None` without a test, and when the tests say less than what is assumed: a label
-    /// does not become a prediction by an assumption.
-    #[must_use]
-    pub fn seen(&self) -> Option<SeenHead> {
-        let (_, head) = self.estimate.as_ref().ok().filter(|(_, head)| !head.mostly_assumption)?;
-        let tests = &self.series.get(self.deciding?)?.tests;
-        Some(SeenHead {
-            median_mm: head.median_mm.round(),
-            low_mm: head.low_mm.round(),
-            high_mm: Some(head.high_mm.round()),
-            evidence: Evidence::Predicted,
-            n: tests.len() as u32,
-            tested_at: tests.last()?.observed_at,
-        })
-    }
-
     /// What the deciding series says about a limit in mm on the day, and about the hours left from the use as logged.
     ///
     /// # Errors

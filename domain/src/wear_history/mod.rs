@@ -3,9 +3,11 @@
 //! Verdicts, the forecast of one item and the list of what deserves a look all ask here, so that they agree.
 
 mod head;
+mod known;
 mod log;
 mod series;
 
 pub use head::{HeadOn, head_on};
+pub use known::HeadKnown;
 pub use log::{LogFact, WornUse, worn_until};
 pub use series::{Conditions, SeriesTest, TestSeries, test_series};

@@ -44,7 +44,7 @@ pub struct HeadCurvePoint {
     pub worn_h: f64,
     /// Median head in millimetres.
     pub median_mm: f64,
-    /// Lower end of the 90 % interval of the next test.
+    /// Lower end of the 95 % interval of the next test.
     pub low_mm: f64,
     /// Upper end.
     pub high_mm: f64,

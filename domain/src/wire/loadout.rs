@@ -84,7 +84,7 @@ impl CarryPlace {
 pub struct SeenHead {
     /// The median, in millimetres of water.
     pub median_mm: f64,
-    /// The lower end of its 90 % interval.
+    /// The lower end of its 95 % interval.
     pub low_mm: f64,
     /// The upper end; absent when tests only show that it is at least the lower one.
     #[serde(default, skip_serializing_if = "Option::is_none")]

@@ -124,6 +124,22 @@ fn attention_weeks_before_a_race_most_urgent_first() {
     assert!(view.lines.iter().all(|line| !line.next.is_empty()));
 }
 
+/// A fresh lower bound above the limit meets it, as verdicts say; one below it says nothing, and is no head.
+#[test]
+fn attention_a_lower_bound_is_told_from_a_head() {
+    let with_bound = |head: u32| {
+        let mut kit = kit();
+        let at = kit.items.iter().position(|item| item.body.name.as_str() == "shell").unwrap();
+        kit.items[at].log =
+            vec![log(70, "head_test", "2026-08-01T12:00:00Z", json!({"head_mm": head, "relation": ">="}))];
+        let view = attention(&kit, now());
+        let about = view.lines.iter().filter(|line| line.about.name == "shell");
+        about.map(|line| line.reason).collect::<Vec<_>>()
+    };
+    assert_eq!(with_bound(12_000), []);
+    assert_eq!(with_bound(2_000), [AttentionReason::HeadNotTested]);
+}
+
 #[test]
 fn attention_order_of_the_input_does_not_show() {
     let view = attention(&kit(), now());

@@ -38,5 +38,6 @@ mod trends;
 mod trends_laws;
 mod waterproofness;
 mod wear;
+mod wear_density;
 mod wear_rows;
 mod wind_chill;

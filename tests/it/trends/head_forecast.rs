@@ -38,10 +38,11 @@ async fn get_head_forecast_rests_on_tests_and_never_on_a_label_alone() {
     }
     let view = kit.viewer.get(&format!("{at}?on=2026-02-05&limit_mm=10000")).await.expect(200);
     let estimate = &view["estimate"];
-    // 95 % of the next test at 220 h: 10420.2 / 11364.5 / 12394.4 (D3), of which this is the 90 % part.
-    assert!((estimate["median_mm"].as_f64().unwrap() - 11364.5).abs() < 60.0, "{view}");
-    let (low, high) = (estimate["low_mm"].as_f64().unwrap(), estimate["high_mm"].as_f64().unwrap());
-    assert!(low > 10420.0 && high < 12395.0 && low < 11364.5 && high > 11364.5, "{estimate}");
+    // 95 % of the next test at 220 h: 10420.2 / 11364.5 / 12394.4 (D3). Until noon of the day some wear is added at the
+    // rate of the last year.
+    for (name, value) in [("low_mm", 10420.2), ("median_mm", 11364.5), ("high_mm", 12394.4)] {
+        assert!((estimate[name].as_f64().unwrap() - value).abs() < 60.0, "{name}: {view}");
+    }
     assert_eq!((estimate.text("method"), &estimate["n"]), ("least_squares", &json!(5)));
     let picture = kit.viewer.get(&format!("{at}.svg?on=2026-02-05")).await;
     assert_eq!((picture.status, picture.header("content-type")), (200, "image/svg+xml"));

@@ -10,6 +10,7 @@ use crate::platform::answer;
 use crate::platform::auth::Now;
 use crate::platform::db::{self, Pool};
 use crate::platform::error::ApiError;
+use crate::platform::workers::Workers;
 
 /// What deserves a look, the most urgent first: before which race, by which day, and what to do about it.
 #[utoipa::path(
@@ -22,9 +23,11 @@ use crate::platform::error::ApiError;
 pub async fn get_attention(
     access: KitroomAccess,
     pool: web::Data<Pool>,
+    workers: web::Data<Workers>,
     now: Now,
 ) -> Result<HttpResponse, ApiError> {
     let mut conn = db::connection(&pool).await?;
     let input = store::load(&mut conn, access.kitroom, now.0).await?;
-    answer::computed(&attention(&input, now.0))
+    drop(conn);
+    answer::worked_out(&workers, move || attention(&input, now.0)).await
 }

@@ -140,10 +140,11 @@ pub async fn get_loadout_mass(
     path: web::Path<(String, String)>,
     query: Query<AsOf>,
     pool: web::Data<Pool>,
+    workers: web::Data<Workers>,
     now: Now,
 ) -> Result<HttpResponse, ApiError> {
     let facts = facts(&access, &path.1, query.0.as_of, &pool, now.0).await?;
-    answer::computed(&loadout::mass(&facts))
+    answer::worked_out(&workers, move || loadout::mass(&facts)).await
 }
 
 /// The verdict on a loadout for each rule of its race's sheet.
@@ -163,10 +164,11 @@ pub async fn get_loadout_verdicts(
     path: web::Path<(String, String)>,
     query: Query<AsOf>,
     pool: web::Data<Pool>,
+    workers: web::Data<Workers>,
     now: Now,
 ) -> Result<HttpResponse, ApiError> {
     let facts = facts(&access, &path.1, query.0.as_of, &pool, now.0).await?;
-    answer::computed(&loadout::verdicts(&facts))
+    answer::worked_out(&workers, move || loadout::verdicts(&facts)).await
 }
 
 /// What a seal of a loadout would hold now: check it, then append it to the seals.
@@ -184,10 +186,11 @@ pub async fn get_loadout_snapshot(
     access: KitroomAccess,
     path: web::Path<(String, String)>,
     pool: web::Data<Pool>,
+    workers: web::Data<Workers>,
     now: Now,
 ) -> Result<HttpResponse, ApiError> {
     let facts = facts(&access, &path.1, None, &pool, now.0).await?;
-    answer::computed(&loadout::snapshot(&facts, now.0))
+    answer::worked_out(&workers, move || loadout::snapshot(&facts, now.0)).await
 }
 
 /// From a loadout to another one: what each adds or takes away, and whose verdicts differ.
@@ -207,6 +210,7 @@ pub async fn get_loadout_comparison(
     path: web::Path<(String, String)>,
     query: Query<Against>,
     pool: web::Data<Pool>,
+    workers: web::Data<Workers>,
     now: Now,
 ) -> Result<HttpResponse, ApiError> {
     let (from, to) = (path_id(&path.1)?, query.0.with_id.uuid());
@@ -216,7 +220,8 @@ pub async fn get_loadout_comparison(
     let to = kit
         .facts(to, false)
         .map_err(|_| ApiError::field("?with_id", "unknown", "there is no such loadout in this kitroom"))?;
-    answer::computed(&loadout::compare(&from, &to))
+    drop(conn);
+    answer::worked_out(&workers, move || loadout::compare(&from, &to)).await
 }
 
 /// The lightest set that meets every rule of the race and fits the vest, proven; nothing is changed.

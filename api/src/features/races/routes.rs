@@ -20,6 +20,7 @@ use crate::platform::auth::Now;
 use crate::platform::db::{self, Pool};
 use crate::platform::error::ApiError;
 use crate::platform::extract::{Query, path_id};
+use crate::platform::workers::Workers;
 
 /// With which loadout.
 #[derive(Debug, Clone, Default, Deserialize, utoipa::IntoParams)]
@@ -49,6 +50,7 @@ pub async fn get_race_plan(
     path: web::Path<(String, String)>,
     query: Query<PlanQuery>,
     pool: web::Data<Pool>,
+    workers: web::Data<Workers>,
     now: Now,
 ) -> Result<HttpResponse, ApiError> {
     let id = path_id(&path.1)?;
@@ -73,5 +75,6 @@ pub async fn get_race_plan(
             Some(kit.facts(loadout.uuid(), false).map_err(|_| unknown())?)
         }
     };
-    answer::computed(&plan(race_id, &race, facts.as_ref(), &options))
+    drop(conn);
+    answer::worked_out(&workers, move || plan(race_id, &race, facts.as_ref(), &options)).await
 }

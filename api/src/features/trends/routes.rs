@@ -28,6 +28,7 @@ use crate::platform::auth::Now;
 use crate::platform::db::{self, Pool};
 use crate::platform::error::ApiError;
 use crate::platform::extract::{Query, path_id};
+use crate::platform::workers::Workers;
 
 /// On which day, against which limit.
 #[derive(Debug, Clone, Deserialize, utoipa::IntoParams)]
@@ -112,6 +113,7 @@ async fn forecast(
     path: &str,
     query: HeadQuery,
     pool: &Pool,
+    workers: &Workers,
     now: Now,
 ) -> Result<HeadForecastView, ApiError> {
     let (id, _) = item_id(path)?;
@@ -127,7 +129,8 @@ async fn forecast(
     // What was read besides only says what it replaces.
     log.retain(|fact| fact.body.item_id.uuid() == id);
     let on = query.on.unwrap_or_else(|| day(now.0, None));
-    Ok(head_forecast(&body, &log, now.0, on, limit_mm as f64))
+    drop(conn);
+    workers.brief(move || head_forecast(&body, &log, now.0, on, limit_mm as f64)).await
 }
 
 /// The waterproofness of an item on a day, from its head tests and its use, against a limit; a label predicts nothing.
@@ -147,9 +150,10 @@ pub async fn get_head_forecast(
     path: web::Path<(String, String)>,
     query: Query<HeadQuery>,
     pool: web::Data<Pool>,
+    workers: web::Data<Workers>,
     now: Now,
 ) -> Result<HttpResponse, ApiError> {
-    answer::computed(&forecast(&access, &path.1, query.0, &pool, now).await?)
+    answer::computed(&forecast(&access, &path.1, query.0, &pool, &workers, now).await?)
 }
 
 /// The same as a picture.
@@ -175,9 +179,10 @@ pub async fn get_head_forecast_picture(
     path: web::Path<(String, String)>,
     query: Query<HeadQuery>,
     pool: web::Data<Pool>,
+    workers: web::Data<Workers>,
     now: Now,
 ) -> Result<HttpResponse, ApiError> {
-    Ok(svg(picture::head_svg(&forecast(&access, &path.1, query.0, &pool, now).await?)))
+    Ok(svg(picture::head_svg(&forecast(&access, &path.1, query.0, &pool, &workers, now).await?)))
 }
 
 /// An item as it is seen now, for the entry of a loadout in another kitroom: put it into the entry's `seen`.
@@ -195,6 +200,7 @@ pub async fn get_seen_item(
     access: KitroomAccess,
     path: web::Path<(String, String)>,
     pool: web::Data<Pool>,
+    workers: web::Data<Workers>,
     now: Now,
 ) -> Result<HttpResponse, ApiError> {
     let (id, item_id) = item_id(&path.1)?;
@@ -202,5 +208,7 @@ pub async fn get_seen_item(
     let gathered = load::load_items(&mut conn, access.kitroom, access.account.id, Some(&[id])).await?;
     let items = known_items(&gathered, None, now.0)?;
     let item = items.get(&item_id).ok_or_else(ApiError::not_found)?;
-    answer::computed(&see(item, now.0))
+    let item = item.clone();
+    drop(conn);
+    answer::worked_out(&workers, move || see(&item, now.0)).await
 }

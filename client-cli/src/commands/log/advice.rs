@@ -44,7 +44,7 @@ fn predict(store: &Store, room: Uuid, event: LogEvent, line: &ItemLine, advice: 
     if let Some(seen) = seen {
         let upper = seen.high_mm.map_or_else(|| "more".to_owned(), number);
         advice.lines.push(format!(
-            "predicted head now: {} mm, 9 of 10 next tests between {} and {upper} mm; from {} and this use",
+            "predicted head now: {} mm, 19 of 20 next tests between {} and {upper} mm; from {} and this use",
             number(seen.median_mm),
             number(seen.low_mm),
             render::count(seen.n, "head test")

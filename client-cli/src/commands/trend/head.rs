@@ -119,7 +119,7 @@ fn plotted(forecast: &HeadForecastView) -> String {
         return String::new();
     }
     let mut legend =
-        vec!["o a test", ". the median", "- the lower end of the next test (90 % interval)", "_ the limit"];
+        vec!["o a test", ". the median", "- the lower end of the next test (95 % interval)", "_ the limit"];
     for (mark, words) in [('^', "^ at least"), ('v', "v below"), ('x', "x a test made in another way")] {
         if points.iter().any(|point| point.mark == mark) {
             legend.push(words);
