@@ -283,10 +283,10 @@ impl Device {
         working
     }
 
-    /// By kind: how many records, and the wrapping sum of their row hashes.
+    /// By kind: how many records are not deleted, and the wrapping sum of their row hashes.
     pub fn digest(&self) -> BTreeMap<&'static str, (usize, i64)> {
         let mut digest: BTreeMap<&'static str, (usize, i64)> = BTreeMap::new();
-        for (key, row) in &self.disk.base {
+        for (key, row) in self.disk.base.iter().filter(|(_, row)| !row.deleted) {
             let (count, sum) = digest.entry(key.0).or_default();
             *count += 1;
             if let Some(record) = stored(key, row) {
