@@ -29,6 +29,21 @@ const STEPS: &[Step] = &[
         ),
     },
     Step {
+        name: "sync histories, a hundred thousand",
+        hint: "The seed is named: run it alone with `cargo run -p domain --example histories -- 1 SEED`.",
+        work: Work::Cargo(&[
+            "run",
+            "--release",
+            "--locked",
+            "-p",
+            "domain",
+            "--example",
+            "histories",
+            "--",
+            "100000",
+        ]),
+    },
+    Step {
         name: "the scales' decoders, a million damaged inputs",
         hint: "The panic names the input: give its bytes to the decoder in a test.",
         work: Work::Cargo(&[

@@ -64,7 +64,7 @@ pub(super) fn op(id: Uuid, group: &str, draft: (&str, Uuid, Action, &Object), ba
         action,
         base_seq,
         payload: payload.clone(),
-        hash: canonical::op_hash(kind, &record_id.to_string(), action, base_seq, Some(&value))?,
+        hash: canonical::op_hash(kind, &record_id.to_string(), action, Some(&value))?,
         if_version: None,
         done_at: None,
     })

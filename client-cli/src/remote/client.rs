@@ -1,6 +1,5 @@
 //! The service over HTTP.
 
-use std::io::Read;
 use std::time::Duration;
 
 use domain::wire::account::{AccountView, CreateDeviceToken, CreateSession, DeviceTokenView, SessionView};
@@ -17,11 +16,12 @@ use serde::de::DeserializeOwned;
 use uuid::Uuid;
 
 use super::address::Address;
+use super::body::{self, decoded, read_whole};
 use super::feed::Feed;
 use super::{Answer, Failure, Page, Remote, Secret};
 use crate::error::{Error, Result};
 
-/// The most bytes of an answer: a full page of the largest records is far below it.
+/// The most bytes of an answer, decoded: a full page of the largest records is far below it.
 const MAX_ANSWER: u64 = 160 * 1024 * 1024;
 
 /// The HTTP client of one service.
@@ -99,7 +99,7 @@ impl HttpClient {
         if !query.is_empty() {
             url.query_pairs_mut().extend_pairs(query);
         }
-        let request = self.http.request(method, url);
+        let request = self.http.request(method, url).header(header::ACCEPT_ENCODING, body::ACCEPTED);
         match &self.token {
             Some(token) => request.bearer_auth(token.expose()),
             None => request,
@@ -224,14 +224,7 @@ fn read<T: DeserializeOwned>(response: Response) -> Answer<T> {
         return Err(Failure::Busy { status, after });
     }
     let is_success = response.status().is_success();
-    let mut bytes = Vec::new();
-    response
-        .take(MAX_ANSWER + 1)
-        .read_to_end(&mut bytes)
-        .map_err(|error| Failure::Lost(format!("the answer broke off: {}", chain(&error))))?;
-    if bytes.len() as u64 > MAX_ANSWER {
-        return Err(Failure::Lost("the answer is far too long".to_owned()));
-    }
+    let bytes = read_whole(decoded(response)?, MAX_ANSWER)?;
     if is_success {
         let text: &[u8] = if bytes.is_empty() { b"null" } else { &bytes };
         return serde_json::from_slice(text)
@@ -246,7 +239,7 @@ fn read<T: DeserializeOwned>(response: Response) -> Answer<T> {
 }
 
 /// An error with its causes.
-fn chain(error: &dyn std::error::Error) -> String {
+pub(super) fn chain(error: &dyn std::error::Error) -> String {
     let mut words = error.to_string();
     let mut source = error.source();
     while let Some(cause) = source {
@@ -313,7 +306,7 @@ impl Remote for HttpClient {
                 if !(is_lines && response.status().is_success()) {
                     return read(response);
                 }
-                Feed::open(kitroom, response)?
+                Feed::open(kitroom, decoded(response)?)?
             }
         };
         let page = feed.page()?;

@@ -1,6 +1,7 @@
 //! The service as the client sees it.
 
 pub mod address;
+mod body;
 pub mod client;
 mod feed;
 pub mod page;

@@ -4,6 +4,7 @@
 pub mod canonical;
 pub mod client;
 pub mod conflict;
+pub mod feed;
 pub mod merge;
 pub mod op;
 pub mod record;

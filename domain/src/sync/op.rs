@@ -72,7 +72,7 @@ pub struct Op {
     pub payload: Object,
     /// When it was done, by its author's clock. Decides nothing.
     pub done_at: Option<Timestamp>,
-    /// Hash of what was asked for, as received.
+    /// Hash of what was asked for, as received, whatever its author had seen ([`super::canonical::op_hash`]).
     pub hash: [u8; 32],
     /// The version that the record must have, for an op that came in through a resource.
     pub if_version: Option<i64>,

@@ -247,7 +247,7 @@ pub struct SyncKitroom {
     pub epoch: Uuid,
     /// The number of its last change.
     pub head_seq: i64,
-    /// Cursors below this number have expired.
+    /// Deletions up to this change may be forgotten: a cursor of a reader that was not told of them all has expired.
     pub floor_seq: i64,
     /// How many conflicts wait for a person.
     pub open_conflicts: i64,

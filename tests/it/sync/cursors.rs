@@ -182,13 +182,43 @@ async fn push_acknowledged_is_still_so_after_more_was_pushed_and_nothing() {
 #[tokio::test]
 async fn list_changes_refused_for_its_cursor_says_what_to_do_next() {
     let app = TestApp::start().await;
-    let (kit, device, _) = with_deleted(&app).await;
-    let early = device.page(None, 1).await.next_cursor;
-    app.execute(&format!("update kitrooms set floor_seq = 5 where id = '{}'", kit.id)).await;
+    let (kit, mut device, _) = with_deleted(&app).await;
+    let (_, early) = device.pull(100).await;
+    let more = [device.create_item(new_id(), "another")];
+    device.push(&more).await;
+    raise_floor(&app, &kit, 8).await;
+    assert_eq!(device.page(Some(&early), 10).await.changes.len(), 1, "it knows of every deletion up to 8");
+    raise_floor(&app, &kit, 9).await;
     let expired = device.asking(Some(&early), 10).send().await.problem("cursor-expired");
     assert!(expired.text("detail").contains("from its beginning") && expired.text("detail").contains("drop"));
-    // The commits below the floor may be gone: that is no sign of another history.
-    app.execute("delete from commits").await;
-    let _ = device.asking(Some(&early), 10).send().await.problem("cursor-expired");
-    assert_eq!(device.page(None, 100).await.changes.len(), 4);
+    assert_eq!(device.page(None, 100).await.changes.len(), 5);
+}
+
+async fn raise_floor(app: &TestApp, kit: &Kitroom, floor: i64) {
+    app.execute(&format!("update kitrooms set floor_seq = {floor} where id = '{}'", kit.id)).await;
+}
+
+#[tokio::test]
+async fn list_changes_from_the_beginning_comes_to_an_end_though_the_floor_rises() {
+    let app = TestApp::start().await;
+    let (kit, mut device, ids) = with_deleted(&app).await;
+    raise_floor(&app, &kit, 8).await;
+    let (changes, _) = device.pull(1).await;
+    assert_eq!(changes.iter().map(|change| change.seq).collect::<Vec<_>>(), [1, 2, 4, 6]);
+    // It rises while one is on its way: as far as where that began, nothing is missed.
+    raise_floor(&app, &kit, 0).await;
+    let first = device.page(None, 1).await.next_cursor;
+    raise_floor(&app, &kit, 8).await;
+    assert_eq!(device.page(Some(&first), 100).await.changes.len(), 3);
+    // Beyond that, a record that was read may be deleted and forgotten.
+    let gone = [device.op("delete", "item", ids[0], 8, Value::Null)];
+    let refused = device.push(&gone).await;
+    assert_eq!(statuses(&refused), ["rejected"], "a weighing still names it");
+    let gone = [device.op("delete", "item", ids[1], 8, Value::Null)];
+    assert_eq!(statuses(&device.push(&gone).await), ["applied"]);
+    assert_eq!(device.page(Some(&first), 100).await.changes.len(), 4, "the deletion is told");
+    raise_floor(&app, &kit, 9).await;
+    let _ = device.asking(Some(&first), 10).send().await.problem("cursor-expired");
+    let (changes, _) = device.pull(1).await;
+    assert_eq!(changes.iter().map(|change| change.seq).collect::<Vec<_>>(), [1, 4, 6]);
 }

@@ -1,6 +1,6 @@
-use serde_json::json;
+use serde_json::{Value, json};
 use system_tests::harness::app::TestApp;
-use system_tests::harness::bodies::{With, new_id};
+use system_tests::harness::bodies::{With, item, new_id};
 use system_tests::harness::device::{Device, refusal, results_of, statuses};
 
 #[tokio::test]
@@ -50,6 +50,31 @@ async fn push_an_op_id_with_other_content_is_rejected_and_the_first_stands() {
     assert_eq!(statuses(&device.push(&ops).await), ["applied", "applied"]);
     let names: String = app.scalar("select string_agg(name, ',' order by version) from items").await;
     assert_eq!(names, "blue shell,green shell");
+}
+
+#[tokio::test]
+async fn push_an_op_again_that_rests_on_an_earlier_change_answers_as_it_did() {
+    let app = TestApp::start().await;
+    let kit = app.kitroom().await;
+    let mut device = Device::new(&kit.keeper, kit.id);
+    let id = new_id();
+    // What a replica knew is no part of what was asked for: after a restored service it knows less.
+    let ops = [
+        device.op("create", "item", id, 5, item("blue shell")).with("op_id", id.to_string()),
+        device.op("patch", "item", id, 5, json!({"size": "M"})),
+    ];
+    let first = device.push(&ops).await;
+    assert_eq!(statuses(&first), ["applied"; 2]);
+    let later = ops.clone().map(|op| op.with("base_seq", 0));
+    let again = device.push(&later).await;
+    assert!(again.iter().all(|result| result["replayed"] == true), "{again:?}");
+    assert_eq!(again.into_iter().map(|result| result.without("replayed")).collect::<Vec<Value>>(), first);
+    // The same through the resource, which knows no base at all.
+    let body = item("blue shell").with("id", id.to_string());
+    let _ = kit.keeper.post(&kit.path("items"), &body).await.expect(200);
+    let other = [later[1].clone().with("patch", json!({"size": "L"}))];
+    assert_eq!(refusal(&device.push(&other).await[0]), "op-id-reused");
+    assert_eq!((app.count("items").await, app.count("applied_ops").await), (1, 2));
 }
 
 #[tokio::test]

@@ -57,10 +57,29 @@ async fn list_changes_from_a_cursor_beyond_the_head_says_the_epoch_changed() {
 #[tokio::test]
 async fn list_changes_of_another_epoch_or_below_the_floor_is_told_apart() {
     let app = TestApp::start().await;
-    let (kit, device) = three_items(&app).await;
-    let early = device.page(None, 1).await.next_cursor;
-    app.execute(&format!("update kitrooms set floor_seq = 2 where id = '{}'", kit.id)).await;
+    let (kit, mut device) = three_items(&app).await;
+    let (_, early) = device.pull(100).await;
+    let fourth = [device.create_item(new_id(), "item 4")];
+    device.push(&fourth).await;
+    app.execute(&format!("update kitrooms set floor_seq = 4 where id = '{}'", kit.id)).await;
     let _ = device.asking(Some(&early), 10).send().await.problem("cursor-expired");
     app.execute(&format!("update kitrooms set epoch = '{}' where id = '{}'", new_id(), kit.id)).await;
+    let _ = device.asking(Some(&early), 10).send().await.problem("epoch-changed");
+}
+
+#[tokio::test]
+async fn list_changes_below_the_floor_of_another_history_says_the_epoch_changed() {
+    let app = TestApp::start().await;
+    let (kit, mut device) = three_items(&app).await;
+    let (_, early) = device.pull(100).await;
+    let fourth = [device.create_item(new_id(), "item 4")];
+    device.push(&fourth).await;
+    // Whoever is told that a cursor has expired drops what does not come again: that must not hide a loss.
+    app.execute(&format!(
+        "update commits set mark = decode('ffffffffffffffffffffffffffffffff', 'hex') where kitroom_id = '{0}' and last_seq = 3; \
+         update kitrooms set floor_seq = 4 where id = '{0}'",
+        kit.id
+    ))
+    .await;
     let _ = device.asking(Some(&early), 10).send().await.problem("epoch-changed");
 }

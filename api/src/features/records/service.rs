@@ -46,18 +46,12 @@ struct Outcome {
 
 impl Change<'_> {
     async fn apply(self, conn: &mut AsyncPgConnection) -> Result<Outcome, ApiError> {
-        let base_seq = self.if_version.unwrap_or(0);
         let received = Value::Object(self.received);
-        let hash = canonical::op_hash(
-            self.resource.kind,
-            &self.at.id.to_string(),
-            self.action,
-            base_seq,
-            Some(&received),
-        )
-        .map_err(|error| {
-            ApiError::field("", "invalid", format!("a number cannot be kept exactly: {error}"))
-        })?;
+        let hash =
+            canonical::op_hash(self.resource.kind, &self.at.id.to_string(), self.action, Some(&received))
+                .map_err(|error| {
+                    ApiError::field("", "invalid", format!("a number cannot be kept exactly: {error}"))
+                })?;
         let op = Op {
             op_id: self.op_id,
             op_no: None,

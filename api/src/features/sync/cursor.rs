@@ -4,6 +4,7 @@
 
 use base64::Engine as _;
 use base64::engine::general_purpose::URL_SAFE_NO_PAD;
+use domain::sync::feed::Place;
 use domain::wire::problem::{ErrorCode, Problem};
 use domain::wire::sync::SCHEMA_VERSION;
 use serde::{Deserialize, Serialize};
@@ -50,12 +51,12 @@ impl Cursor {
     /// Before the first change of a kitroom whose last one is `head`.
     #[must_use]
     pub fn start(kitroom: Uuid, epoch: Uuid, schema: i32, head: i64) -> Self {
-        let began_at = (head > 0).then_some(head);
+        let Place { seq, began_at } = Place::start(head);
         Self {
             form: FORM,
             kitroom,
             epoch,
-            seq: 0,
+            seq,
             mark: String::new(),
             schema,
             began_at,
@@ -67,8 +68,14 @@ impl Cursor {
     /// The same reader at a later change.
     #[must_use]
     pub fn moved_to(&self, seq: i64, mark: Option<&[u8]>) -> Self {
-        let began_at = self.began_at.filter(|began_at| *began_at > seq);
+        let Place { seq, began_at } = self.place().moved_to(seq);
         Self { seq, mark: spell(mark), began_at, ..self.clone() }
+    }
+
+    /// How far its reader has come.
+    #[must_use]
+    pub fn place(&self) -> Place {
+        Place { seq: self.seq, began_at: self.began_at }
     }
 
     /// The same for a reader that knows this version of the schema, and has the kinds that it lacked up to here; all of

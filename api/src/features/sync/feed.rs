@@ -91,7 +91,7 @@ async fn find(conn: &mut AsyncPgConnection, question: &Question, shape: Shape) -
     let schema = question.schema.min(SCHEMA_VERSION);
     let cursor = match &question.cursor {
         None => Cursor::start(question.kitroom, head.epoch, schema, head.seq),
-        Some(cursor) if cursor.seq < head.floor => {
+        Some(cursor) if cursor.place().has_expired(head.floor) => {
             let words = "changes that you have not seen are no longer kept one by one; read the kitroom again from its \
                          beginning, and drop what does not come again";
             return Err(ApiError::new(ErrorCode::CursorExpired, words));
@@ -114,8 +114,12 @@ async fn find(conn: &mut AsyncPgConnection, question: &Question, shape: Shape) -
         }
     }
     let cursor = cursor.known_to(schema, None);
-    let scan =
-        Scan { after: cursor.seq, up_to: head.seq, kinds: None, deleted_after: cursor.began_at.unwrap_or(0) };
+    let scan = Scan {
+        after: cursor.seq,
+        up_to: head.seq,
+        kinds: None,
+        deleted_after: cursor.place().deletions_after(),
+    };
     let read =
         if scan.after < scan.up_to { scan.read(conn, question, shape).await? } else { Read::default() };
     let seq = read.cut_after.unwrap_or(head.seq);

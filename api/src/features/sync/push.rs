@@ -117,9 +117,8 @@ fn read_op(value: Value) -> Result<Op, Vec<FieldError>> {
         return Err(wrong(other, &format!("a {} has its content in {field}", op.action.name())));
     }
     let as_value = content.clone().map(Value::Object);
-    let hash =
-        canonical::op_hash(&op.kind, &op.record_id.to_string(), op.action, op.base_seq, as_value.as_ref())
-            .map_err(|error| wrong(&format!("/{field}"), &error.to_string()))?;
+    let hash = canonical::op_hash(&op.kind, &op.record_id.to_string(), op.action, as_value.as_ref())
+        .map_err(|error| wrong(&format!("/{field}"), &error.to_string()))?;
     Ok(Op {
         op_id: op.op_id,
         op_no: Some(op.op_no),

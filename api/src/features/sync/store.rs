@@ -21,7 +21,7 @@ pub struct Head {
     pub epoch: Uuid,
     /// The number of its last change.
     pub seq: i64,
-    /// Cursors below this number have expired.
+    /// Deletions up to this change may be forgotten ([`domain::sync::feed::Place::has_expired`]).
     pub floor: i64,
 }
 
@@ -71,11 +71,11 @@ pub async fn check_history(
     head: &Head,
     cursor: &Cursor,
 ) -> Result<(), ApiError> {
-    // The marks below the floor may be gone with the changes.
+    // Below the floor too: a reader that is told that its cursor has expired drops what does not come again, and must not
+    // do so where the changes were lost. Marks are kept for good for that.
     let same = cursor.epoch == head.epoch
         && cursor.seq <= head.seq
-        && (cursor.seq < head.floor
-            || cursor.fits(find_mark(conn, cursor.kitroom, cursor.seq).await?.as_deref()));
+        && cursor.fits(find_mark(conn, cursor.kitroom, cursor.seq).await?.as_deref());
     if same {
         return Ok(());
     }

@@ -17,12 +17,15 @@ use super::world::{Fault, World};
 pub fn always(world: &World, at: usize, device: &Device) -> Vec<String> {
     let mut found = Vec::new();
     let Some(kept) = &device.disk.kept else { return found };
-    let fits = kept.cursor.as_deref().is_some_and(|cursor| world.server.seq_of(cursor).is_ok());
+    let fits = kept.cursor.as_deref().is_some_and(|cursor| {
+        world.server.place_of(cursor).is_ok_and(|place| !place.has_expired(world.server.floor))
+    });
     if kept.replace.is_none() && fits && world.is_member(device) {
         // I3: nothing up to the cursor is missing, whatever was being committed meanwhile.
         for (key, record) in &world.server.records {
             let row = device.disk.base.get(key);
-            if record.version <= kept.base_seq && row.is_none_or(|row| row.seq != record.version) {
+            let as_it_is = row.map_or(record.deleted, |row| row.seq == record.version);
+            if record.version <= kept.base_seq && !as_it_is {
                 let has = row.map(|row| row.seq);
                 let words = format!("I3: device {at} is at {} and has {key:?} at {has:?}", kept.base_seq);
                 found.push(format!("{words}, the service at {}", record.version));
@@ -50,6 +53,26 @@ pub fn always(world: &World, at: usize, device: &Device) -> Vec<String> {
 
 fn alone(device: &Device, op: &Op) -> bool {
     device.disk.outbox.iter().filter(|kept| kept.op.group == op.group).count() == 1
+}
+
+/// The invariants that [`always`] and [`finally`] look at in a history. What a service or a device has lost with a
+/// backup cannot be held to those that speak of all that was ever taken.
+pub fn looked_at(world: &World) -> Vec<&'static str> {
+    let mut names = vec!["I3", "I4", "I5", "I9", "I13", "I17"];
+    if !world.removed.is_empty() {
+        names.push("I12");
+    }
+    if !world.restored {
+        names.extend(["I2", "I6", "I7", "I11"]);
+    } else if keeps_all(world) {
+        names.push("I16");
+    }
+    names
+}
+
+/// Whether every device still has what it ever had.
+fn keeps_all(world: &World) -> bool {
+    !world.fired.contains_key(&Fault::DeviceRestored) && world.removed.is_empty()
 }
 
 /// After everything has healed.
@@ -80,7 +103,10 @@ fn converged(world: &World, at: usize, device: &Device, found: &mut Vec<String>)
     let base = &device.disk.base;
     for (key, record) in &world.server.records {
         let Some(row) = base.get(key) else {
-            found.push(format!("I5: device {at} lacks {key:?}"));
+            // Nobody is told of what was deleted before they began to read.
+            if !record.deleted {
+                found.push(format!("I5: device {at} lacks {key:?}"));
+            }
             continue;
         };
         let same = row.seq == record.version
@@ -247,8 +273,7 @@ fn no_value_lost(world: &World, found: &mut Vec<String>) {
 
 /// I16: a service that was put back to before takes nothing from anybody without a person's yes.
 fn survived(world: &World, found: &mut Vec<String>) {
-    let device_lost = world.fired.contains_key(&Fault::DeviceRestored);
-    if device_lost || !world.removed.is_empty() {
+    if !keeps_all(world) {
         return;
     }
     let mut there: HashSet<Uuid> = world.server.records.keys().map(|key| key.1).collect();

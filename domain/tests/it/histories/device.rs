@@ -189,7 +189,6 @@ impl Device {
                 for (id, base_seq) in bases {
                     for kept in self.disk.outbox.iter_mut().filter(|kept| kept.op.op_id == id) {
                         kept.op.base_seq = base_seq;
-                        hash(&mut kept.op);
                     }
                 }
             }
@@ -284,10 +283,10 @@ impl Device {
         working
     }
 
-    /// By kind: how many records, and the wrapping sum of their row hashes.
+    /// By kind: how many records are not deleted, and the wrapping sum of their row hashes.
     pub fn digest(&self) -> BTreeMap<&'static str, (usize, i64)> {
         let mut digest: BTreeMap<&'static str, (usize, i64)> = BTreeMap::new();
-        for (key, row) in &self.disk.base {
+        for (key, row) in self.disk.base.iter().filter(|(_, row)| !row.deleted) {
             let (count, sum) = digest.entry(key.0).or_default();
             *count += 1;
             if let Some(record) = stored(key, row) {
@@ -344,6 +343,5 @@ fn restore(kitroom: Uuid, disk: &Disk) -> Replica {
 pub fn hash(op: &mut Op) {
     let content = serde_json::Value::Object(op.payload.clone());
     let id = op.record_id.to_string();
-    op.hash = domain::sync::canonical::op_hash(&op.kind, &id, op.action, op.base_seq, Some(&content))
-        .unwrap_or_default();
+    op.hash = domain::sync::canonical::op_hash(&op.kind, &id, op.action, Some(&content)).unwrap_or_default();
 }

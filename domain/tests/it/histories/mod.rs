@@ -15,14 +15,20 @@ use std::sync::atomic::{AtomicU64, Ordering};
 use mutants::Mutant;
 use world::{Fault, World};
 
-/// What came of a history.
+/// What came of a history, or of many.
 #[derive(Debug, Default)]
 pub struct Outcome {
     pub violations: Vec<String>,
+    /// By invariant: in how many histories it was looked at, and in how many it was broken.
+    pub tally: BTreeMap<&'static str, (u64, u64)>,
     pub fired: BTreeMap<Fault, u64>,
     pub rounds: usize,
     pub ops: usize,
 }
+
+/// Histories in the test command, from seed 0 on; `cargo run --release -p domain --example histories -- N` runs those
+/// behind them.
+pub const TESTED: u64 = 3000;
 
 /// The most steps of a history.
 const STEPS: usize = 60;
@@ -37,7 +43,15 @@ pub fn run(seed: u64, mutant: Option<Mutant>) -> Outcome {
     let rounds = world.heal();
     let mut violations = std::mem::take(&mut world.violations);
     violations.extend(checker::finally(&world));
-    Outcome { violations, fired: world.fired.clone(), rounds, ops: world.made.len() }
+    let tally = tally(&world, &violations);
+    Outcome { violations, tally, fired: world.fired.clone(), rounds, ops: world.made.len() }
+}
+
+fn tally(world: &World, violations: &[String]) -> BTreeMap<&'static str, (u64, u64)> {
+    let broken = |invariant: &str| {
+        violations.iter().any(|words| words.split_once(':').is_some_and(|(name, _)| name == invariant))
+    };
+    checker::looked_at(world).into_iter().map(|name| (name, (1, u64::from(broken(name))))).collect()
 }
 
 /// Runs many, on two threads; the first seeds that fail are named.
@@ -56,6 +70,10 @@ pub fn run_all(from: u64, count: u64) -> Outcome {
                     let Ok(mut all) = all.lock() else { return };
                     all.ops += one.ops;
                     all.rounds = all.rounds.max(one.rounds);
+                    for (invariant, (looked_at, broken)) in one.tally {
+                        let sum = all.tally.entry(invariant).or_default();
+                        *sum = (sum.0 + looked_at, sum.1 + broken);
+                    }
                     for (fault, times) in one.fired {
                         *all.fired.entry(fault).or_default() += times;
                     }

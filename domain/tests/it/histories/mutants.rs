@@ -21,6 +21,8 @@ pub enum Mutant {
     ExpireTombstones,
     /// Neither epochs nor marks are compared.
     SkipEpochTest,
+    /// The floor is not compared with cursors.
+    SkipFloor,
     /// The client keeps the cursor before the rows.
     CursorBeforeRows,
     /// The client takes a refusal of the whole push as done.
@@ -30,7 +32,7 @@ pub enum Mutant {
 }
 
 /// All of them.
-pub const ALL: [Mutant; 12] = [
+pub const ALL: [Mutant; 13] = [
     Mutant::LateCommit,
     Mutant::HeadAfterRows,
     Mutant::AckBeforeCommit,
@@ -40,6 +42,7 @@ pub const ALL: [Mutant; 12] = [
     Mutant::LastWriterWins,
     Mutant::ExpireTombstones,
     Mutant::SkipEpochTest,
+    Mutant::SkipFloor,
     Mutant::CursorBeforeRows,
     Mutant::RefusedIsDone,
     Mutant::IgnoreKind,

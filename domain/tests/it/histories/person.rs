@@ -86,7 +86,7 @@ fn one(shown: &Shown, chance: &mut Chance, clock: Timestamp) -> Option<Change> {
     let word = format!("v{}", chance.roll());
     let items = shown.live("item");
     let id = chance.id();
-    match chance.below(22) {
+    match chance.below(23) {
         0 | 1 => Some(("item", id, Action::Create, object(json!({"name": word, "kind": "gloves"})))),
         2..=5 => {
             let item = chance.pick(&items)?;
@@ -100,7 +100,7 @@ fn one(shown: &Shown, chance: &mut Chance, clock: Timestamp) -> Option<Change> {
             };
             Some(("item", item.id, Action::Patch, object(patch)))
         }
-        6 => Some(("item", chance.pick(&items)?.id, Action::Delete, Object::new())),
+        6 | 20 => Some(("item", chance.pick(&items)?.id, Action::Delete, Object::new())),
         7 => {
             let deleted: Vec<&Stored> = shown.all("item").filter(|item| item.deleted).collect();
             Some(("item", chance.pick(&deleted)?.id, Action::Restore, Object::new()))

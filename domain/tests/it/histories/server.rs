@@ -4,6 +4,7 @@ use std::collections::{BTreeMap, HashMap, HashSet};
 
 use domain::kinds::{self, KINDS};
 use domain::sync::canonical::row_hash;
+use domain::sync::feed::Place;
 use domain::sync::op::{Actor, Deciding, Op, OpResult, OpStatus, Role};
 use domain::sync::record::Stored;
 use domain::sync::working::Working;
@@ -106,20 +107,26 @@ impl Server {
         if seq == 0 { 0 } else { self.marks.range(seq..).next().map_or(0, |(_, mark)| *mark) }
     }
 
-    fn cursor(&self, seq: i64) -> String {
-        format!("{}/{seq}/{}", self.epoch, self.mark(seq))
+    fn cursor(&self, place: Place) -> String {
+        let Place { seq, began_at } = place;
+        format!("{}/{seq}/{}/{}", self.epoch, self.mark(seq), began_at.unwrap_or(0))
+    }
+
+    fn ack(&self) -> String {
+        self.cursor(Place { seq: self.head, began_at: None })
     }
 
     /// Where a cursor or an ack stands, when it was made here.
-    pub fn seq_of(&self, cursor: &str) -> Result<i64, Problem> {
+    pub fn place_of(&self, cursor: &str) -> Result<Place, Problem> {
         let parts: Vec<&str> = cursor.split('/').collect();
         let invalid = || Problem::new(ErrorCode::CursorInvalid, "none of ours");
-        let [epoch, seq, mark] = parts.as_slice() else { return Err(invalid()) };
-        let (seq, mark): (i64, u64) =
-            (seq.parse().map_err(|_| invalid())?, mark.parse().map_err(|_| invalid())?);
+        let [epoch, seq, mark, began_at] = parts.as_slice() else { return Err(invalid()) };
+        let number = |text: &str| text.parse::<i64>().map_err(|_| invalid());
+        let (seq, began_at) = (number(seq)?, number(began_at)?);
+        let mark: u64 = mark.parse().map_err(|_| invalid())?;
         let known = *epoch == self.epoch.to_string() && seq <= self.head && mark == self.mark(seq);
         if known || self.is(Mutant::SkipEpochTest) {
-            Ok(seq)
+            Ok(Place { seq, began_at: (began_at > 0).then_some(began_at) })
         } else {
             Err(Problem::new(ErrorCode::EpochChanged, "restored or copied"))
         }
@@ -150,7 +157,7 @@ impl Server {
     ) -> Result<Answer, Problem> {
         let role = self.member(account)?;
         for cursor in seen.into_iter().flatten() {
-            self.seq_of(cursor)?;
+            self.place_of(cursor)?;
         }
         let (owner, last) = self.replicas.get(&replica).copied().unwrap_or((account, 0));
         if owner != account {
@@ -193,7 +200,7 @@ impl Server {
         }
         self.stale = Some((self.head, before));
         let results = ops.iter().filter_map(|op| results.get(&op.op_id).cloned()).collect();
-        Ok(Answer { epoch: self.epoch, head_seq: self.head, results, ack: self.cursor(self.head) })
+        Ok(Answer { epoch: self.epoch, head_seq: self.head, results, ack: self.ack() })
     }
 
     fn commit(&mut self, working: &Working, mark: u64) {
@@ -274,22 +281,25 @@ impl Server {
     ) -> Result<Page, Problem> {
         self.member(account)?;
         if let Some(ack) = ack {
-            self.seq_of(ack)?;
+            self.place_of(ack)?;
         }
-        let from = cursor.map_or(Ok(0), |cursor| self.seq_of(cursor))?;
-        if cursor.is_some() && from < self.floor {
+        let place = cursor.map_or(Ok(Place::start(self.head)), |cursor| self.place_of(cursor))?;
+        if cursor.is_some() && place.has_expired(self.floor) && !self.is(Mutant::SkipFloor) {
             return Err(Problem::new(ErrorCode::CursorExpired, "too old"));
         }
+        // What was deleted up to the floor is not told any more, to anybody.
+        let told =
+            |record: &Stored| !record.deleted || record.version > place.deletions_after().max(self.floor);
         let records = match &self.stale {
             Some((_, before)) if self.is(Mutant::HeadAfterRows) => before,
             _ => &self.records,
         };
         let mut rows: Vec<(&Key, &Stored)> =
-            records.iter().filter(|(_, record)| record.version > from).collect();
+            records.iter().filter(|(_, record)| record.version > place.seq && told(record)).collect();
         rows.sort_by_key(|(_, record)| record.version);
         let has_more = rows.len() > limit;
         rows.truncate(limit);
-        let last = rows.last().map_or(from, |(_, record)| record.version);
+        let last = rows.last().map_or(place.seq, |(_, record)| record.version);
         let next = if has_more { last } else { self.head };
         let rows = rows
             .into_iter()
@@ -300,14 +310,14 @@ impl Server {
                 record: (!record.deleted).then(|| record.to_wire()),
             })
             .collect();
-        let next_cursor = self.cursor(next);
+        let next_cursor = self.cursor(place.moved_to(next));
         Ok(Page { epoch: self.epoch, rows, next_cursor, has_more, head_seq: self.head })
     }
 
-    /// By kind: how many records, and the wrapping sum of their row hashes.
+    /// By kind: how many records are not deleted, and the wrapping sum of their row hashes.
     pub fn digest(&self) -> BTreeMap<&'static str, (usize, i64)> {
         let mut digest: BTreeMap<&'static str, (usize, i64)> = BTreeMap::new();
-        for ((kind, _), record) in &self.records {
+        for ((kind, _), record) in self.records.iter().filter(|(_, record)| !record.deleted) {
             let (count, sum) = digest.entry(kind).or_default();
             *count += 1;
             *sum = sum.wrapping_add(row_hash(kind, record));

@@ -186,7 +186,7 @@ impl World {
                 self.note(Fault::NewEpoch);
                 self.server.epoch = self.chance.id();
             }
-            98 if self.chance.one_in(2) => {
+            98 => {
                 self.note(Fault::CursorsExpired);
                 self.server.floor = self.server.head;
             }
