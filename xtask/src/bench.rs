@@ -22,7 +22,7 @@ const STEPS: &[Step] = &[
     },
     Step {
         name: "the service beside pgbench on the same statements, its start, the client",
-        hint: "Run one part again: target/release/load start|posts|pages|pushes|feed|loadouts|tare",
+        hint: "Run one part again: target/release/load start|posts|pages|pushes|hot|feed|loadouts|tare",
         work: Work::Call(load),
     },
     Step {

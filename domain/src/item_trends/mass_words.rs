@@ -65,7 +65,7 @@ pub(super) fn sentences(view: &MassTrendView, dates: &[NaiveDate]) -> Vec<String
             counted(joint.check_readings as usize, "check reading", "check readings"),
             counted(joint.other_items as usize, "other thing", "other things"),
             counted(joint.sittings as usize, "sitting", "sittings"),
-            joint.per_year_g,
+            unsigned_zero(joint.per_year_g),
             joint.u_g
         ));
     }
@@ -82,4 +82,9 @@ pub(super) fn sentences(view: &MassTrendView, dates: &[NaiveDate]) -> Vec<String
 
 fn counted(n: usize, one: &str, more: &str) -> String {
     if n == 1 { format!("1 {one}") } else { format!("{n} {more}") }
+}
+
+/// What one decimal shows as zero has no sign.
+fn unsigned_zero(value: f64) -> f64 {
+    if value.abs() < 0.05 { 0.0 } else { value }
 }

@@ -116,6 +116,24 @@ pub(super) fn wrapped(text: &str, most: usize) -> Vec<String> {
     lines
 }
 
+/// As many whole sentences, in order, as fit into so many lines of at most `most` characters. What does not fit is in the
+/// picture's description: a sentence that breaks off says less than none.
+pub(super) fn whole_sentences<'a>(
+    sentences: impl IntoIterator<Item = &'a String>,
+    most: usize,
+    lines: usize,
+) -> Vec<String> {
+    let mut out = Vec::new();
+    for sentence in sentences {
+        let next = wrapped(sentence, most);
+        if out.len() + next.len() > lines {
+            break;
+        }
+        out.extend(next);
+    }
+    out
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -135,6 +153,13 @@ mod tests {
         );
         assert!(day_ticks(day("1970-01-01"), day("2026-03-09"), 8).len() <= 8);
         assert_eq!(day_ticks(day("2026-01-15"), day("2026-04-15"), 8).len(), 3);
+    }
+
+    #[test]
+    fn whole_sentences_ends_with_the_last_that_fits() {
+        let words = ["one two".to_owned(), "three four five".to_owned(), "six".to_owned()];
+        assert_eq!(whole_sentences(&words, 10, 3), ["one two", "three four", "five"]);
+        assert_eq!(whole_sentences(&words, 10, 2), ["one two"]);
     }
 
     #[test]

@@ -1,6 +1,6 @@
 //! The forecast of a head.
 
-use super::frame::{Frame, cut, wrapped};
+use super::frame::{Frame, cut, whole_sentences, wrapped};
 use super::svg::{Anchor, Fill, Svg};
 use crate::rules::words::number;
 use crate::wire::head::{HeadForecastView, HeadTestView};
@@ -15,8 +15,7 @@ pub fn head_svg(view: &HeadForecastView) -> String {
     let mut svg = Svg::new(WIDTH, HEIGHT);
     let title = format!("{}: head until {}", view.name, view.on);
     svg.bold(20.0, 32.0, Anchor::Start, 19.0, &cut(&title, 78));
-    let words: Vec<String> = view.sentences.iter().flat_map(|s| wrapped(s, 116)).take(4).collect();
-    for (at, line) in words.iter().enumerate() {
+    for (at, line) in whole_sentences(&view.sentences, 116, 5).iter().enumerate() {
         svg.text(20.0, 56.0 + 18.0 * at as f64, Anchor::Start, 13.0, line);
     }
     let tested = view.tests.iter().map(|test| test.observed_at.utc().date_naive());

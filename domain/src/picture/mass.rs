@@ -1,6 +1,6 @@
 //! The trend of a mass.
 
-use super::frame::{Frame, cut, wrapped};
+use super::frame::{Frame, cut, whole_sentences, wrapped};
 use super::svg::{Anchor, Fill, Svg};
 use crate::wire::mass_trend::MassTrendView;
 
@@ -14,8 +14,7 @@ pub fn mass_svg(view: &MassTrendView) -> String {
     let title = format!("{}: mass by sitting", view.name);
     svg.bold(20.0, 32.0, Anchor::Start, 19.0, &cut(&title, 78));
     let words = view.sentences.iter().skip(1).chain(&view.refusals);
-    let words: Vec<String> = words.flat_map(|sentence| wrapped(sentence, 116)).take(4).collect();
-    for (at, line) in words.iter().enumerate() {
+    for (at, line) in whole_sentences(words, 116, 5).iter().enumerate() {
         svg.text(20.0, 56.0 + 18.0 * at as f64, Anchor::Start, 13.0, line);
     }
     let description: Vec<&str> = view.sentences.iter().chain(&view.refusals).map(String::as_str).collect();
@@ -81,9 +80,12 @@ pub fn mass_svg(view: &MassTrendView) -> String {
         let tip = format!("{}: {:.1} +- {:.1} g, n = {}", day(point.at), point.mass_g, point.u_g, point.n);
         svg.circle((x, y), 4.0, fill, &tip);
     }
-    let key = "Bars: one standard uncertainty. Filled: check weights were read in the sitting; open: the scale's error is \
-               assumed. Dashed: 95 % interval of the slope.";
-    for (at, line) in wrapped(key, 124).iter().enumerate() {
+    let slope = if view.slope.is_some() { " Dashed: 95 % interval of the slope." } else { "" };
+    let key = format!(
+        "Bars: one standard uncertainty. Filled: check weights were read in the sitting; open: the scale's error is \
+         assumed.{slope}"
+    );
+    for (at, line) in wrapped(&key, 124).iter().enumerate() {
         svg.text(20.0, HEIGHT - 28.0 + 16.0 * at as f64, Anchor::Start, 12.0, line);
     }
     svg.finish("mass", &title, &description)

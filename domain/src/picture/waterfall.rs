@@ -108,7 +108,14 @@ fn title(view: &LedgerView) -> String {
 }
 
 fn uncertainty(view: &LedgerView) -> String {
-    let lines = format!("{} lines, {} things unchanged", view.lines_known, view.unchanged);
+    let plural = |n: u32| if n == 1 { "" } else { "s" };
+    let lines = format!(
+        "{} line{}, {} thing{} unchanged",
+        view.lines_known,
+        plural(view.lines_known),
+        view.unchanged,
+        plural(view.unchanged)
+    );
     match view.change_u_g {
         Some(u) => format!("Standard uncertainty of the change from the weighings: {u:.1} g. {lines}."),
         None => format!("{lines}."),

@@ -46,7 +46,8 @@ async fn create_loadout_entry_of_what_is_not_here_or_cannot_be_is_refused() {
         (loadout_entry(here).with("from_leg", 3).with("to_leg", 2), "/to_leg"),
         (loadout_entry(here).with("from_leg", 0), "/from_leg"),
         (loadout_entry(here).with("inside_entry_id", elsewhere.to_string()), "/inside_entry_id"),
-        (loadout_entry(here).with("item_kitroom_id", other.id.to_string()), "/seen"),
+        (loadout_entry(here).with("item_kitroom_id", kit.id.to_string()), "/seen"),
+        (loadout_entry(here).with("item_kitroom_id", other.id.to_string()), "/item_kitroom_id"),
         (loadout_entry(here).with("loadout_id", made.to_string()), "/loadout_id"),
     ] {
         let problem = app.refuses(kit.member.posting(&path, &body), "validation-failed").await;

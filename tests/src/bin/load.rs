@@ -1,4 +1,4 @@
-//! The measurements of the whole, in the release build: `load [start|posts|pages|pushes|feed|loadouts|tare]...`.
+//! The measurements of the whole, in the release build: `load [start|posts|pages|pushes|hot|feed|loadouts|tare]...`.
 
 use std::io::Write;
 use std::process::ExitCode;

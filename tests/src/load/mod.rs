@@ -3,6 +3,7 @@
 
 mod capture;
 mod feed;
+mod hot;
 mod http;
 mod ids;
 mod loadouts;
@@ -45,7 +46,7 @@ struct Bench {
 /// In words, when a program is missing, fails, or answers what it should not.
 pub async fn run(names: &[String]) -> Result<String, String> {
     let wanted = |name: &str| names.is_empty() || names.iter().any(|one| one == name);
-    let known = ["start", "posts", "pages", "pushes", "feed", "loadouts", "tare"];
+    let known = ["start", "posts", "pages", "pushes", "hot", "feed", "loadouts", "tare"];
     if let Some(other) = names.iter().find(|name| !known.contains(&name.as_str())) {
         return Err(format!("{other}: there are the measurements {}", known.join(", ")));
     }
@@ -70,6 +71,9 @@ pub async fn run(names: &[String]) -> Result<String, String> {
     }
     if wanted("pushes") {
         pushes::measure(&mut bench, &service).await?;
+    }
+    if wanted("hot") {
+        hot::measure(&mut bench, &service).await?;
     }
     if wanted("feed") {
         feed::measure(&mut bench, &service).await?;

@@ -15,21 +15,27 @@ const PUSHES: u64 = 9;
 pub(super) struct Pusher {
     connection: Connection,
     kitroom: u64,
+    replica: u64,
     next: u64,
 }
 
 impl Pusher {
     pub(super) async fn open(service: &Service, kitroom: u64) -> Result<Self, String> {
-        Ok(Self { connection: Connection::open(&service.address).await?, kitroom, next: 1 })
+        Self::of_replica(service, kitroom, kitroom).await
+    }
+
+    /// One of several that push to the kitroom: `replica` below 10 million, another for each of them.
+    pub(super) async fn of_replica(service: &Service, kitroom: u64, replica: u64) -> Result<Self, String> {
+        Ok(Self { connection: Connection::open(&service.address).await?, kitroom, replica, next: 1 })
     }
 
     /// Pushes ops, each a group of its own: kind, action, the record's id and its content. Gives the seconds.
     pub(super) async fn push(&mut self, ops: &[(&str, &str, String, String)]) -> Result<f64, String> {
         let mut body =
-            format!(r#"{{"replica_id":"{}","schema_version":1,"ops":["#, ids::fresh(9000, self.kitroom));
+            format!(r#"{{"replica_id":"{}","schema_version":1,"ops":["#, ids::fresh(9000, self.replica));
         for (at, (kind, action, id, value)) in ops.iter().enumerate() {
             let (comma, number) = (if at > 0 { "," } else { "" }, self.next + at as u64);
-            let op = ids::fresh(9000 + self.kitroom % 100, number);
+            let op = ids::fresh(9001 + self.replica % 900, number);
             let _ = write!(
                 body,
                 r#"{comma}{{"op_id":"{op}","op_no":{number},"group":"{number}","kind":"{kind}","record_id":"{id}","action":"{action}","base_seq":0,"value":{value}}}"#

@@ -7,7 +7,7 @@ use super::place::{Place, Service};
 use super::{connect, posts};
 
 /// Accounts beyond those of the load, each with an empty kitroom.
-pub(super) const EXTRA: u64 = 5;
+pub(super) const EXTRA: u64 = 10;
 
 /// Accounts, device tokens and kitrooms, `count` and [`EXTRA`] of each, all under ids that can be worked out.
 pub(super) async fn accounts(place: &Place, count: u64) -> Result<(), String> {
