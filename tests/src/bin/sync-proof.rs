@@ -18,13 +18,16 @@ const THREADS: u64 = 2;
 
 fn main() -> ExitCode {
     let arguments: Vec<String> = std::env::args().skip(1).collect();
-    let number = |at: usize, otherwise: u64| arguments.get(at).and_then(|text| text.parse().ok()).unwrap_or(otherwise);
+    let number =
+        |at: usize, otherwise: u64| arguments.get(at).and_then(|text| text.parse().ok()).unwrap_or(otherwise);
     let is_well = match arguments.first().map(String::as_str) {
         Some("interleaved") => run_interleaved(number(1, 500), number(2, 0)),
         Some("faults") => run_faults(number(1, 200), number(2, 0)),
         Some("numbers") => run_numbers(number(1, 1000)),
         // Each to its end, whatever came of the one before.
-        Some("soak") => [run_interleaved(500, 0), run_numbers(1000), run_faults(200, 0)].into_iter().all(|well| well),
+        Some("soak") => {
+            [run_interleaved(500, 0), run_numbers(1000), run_faults(200, 0)].into_iter().all(|well| well)
+        }
         _ => {
             println!("sync-proof interleaved|faults N [FIRST], sync-proof numbers N, sync-proof soak");
             return ExitCode::from(2);
@@ -80,7 +83,8 @@ fn run_faults(count: u64, from: u64) -> bool {
         let exe = std::env::current_exe().expect("this program's place");
         exe.with_file_name(name).to_string_lossy().into_owned()
     };
-    let programs = faults::Programs { tarebook: beside("tarebook-under-test"), tare: beside("tare-under-test") };
+    let programs =
+        faults::Programs { tarebook: beside("tarebook-under-test"), tare: beside("tare-under-test") };
     let next = AtomicU64::new(from);
     let outcome = std::thread::scope(|scope| {
         let work = || {

@@ -103,8 +103,9 @@ impl Recorder {
     /// The history as lines of JSON.
     #[must_use]
     pub fn to_text(lines: &[Line]) -> String {
-        lines.iter().filter_map(|line| serde_json::to_string(line).ok()).fold(String::new(), |all, line| {
-            all + &line + "\n"
-        })
+        lines
+            .iter()
+            .filter_map(|line| serde_json::to_string(line).ok())
+            .fold(String::new(), |all, line| all + &line + "\n")
     }
 }

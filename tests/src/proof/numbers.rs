@@ -72,7 +72,8 @@ async fn write(mut device: Device, shells: Vec<Uuid>) -> (Vec<(Uuid, i64)>, usiz
     let (mut acknowledged, mut wrong) = (Vec::new(), 0);
     for batch in 0..BATCHES {
         let weighed = |n: usize| weighing(shells[n % shells.len()], 400.0 + n as f64);
-        let ops: Vec<Value> = (0..FACTS).map(|n| device.op("append", "weighing", new_id(), 0, weighed(n))).collect();
+        let ops: Vec<Value> =
+            (0..FACTS).map(|n| device.op("append", "weighing", new_id(), 0, weighed(n))).collect();
         let mut answers = vec![results_of(&device.pushing(&ops).send().await, &ops)];
         if batch % 4 == 0 {
             // The answer was lost, and two processes of the device send it again at once.

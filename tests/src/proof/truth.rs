@@ -104,7 +104,8 @@ pub fn sums(held: &[Held]) -> Sums {
     let mut sums: BTreeMap<String, (i64, i64)> = BTreeMap::new();
     for one in held.iter().filter(|one| !one.deleted) {
         let record = one.wire.as_deref().and_then(|text| serde_json::from_str::<Object>(text).ok());
-        let stored = kinds::kind(&one.kind).zip(record).and_then(|(kind, record)| Stored::from_wire(kind, &record));
+        let stored =
+            kinds::kind(&one.kind).zip(record).and_then(|(kind, record)| Stored::from_wire(kind, &record));
         let hash = stored.map_or(0, |stored| row_hash(&one.kind, &stored));
         let (count, sum) = sums.entry(one.kind.clone()).or_default();
         *count += 1;
@@ -139,7 +140,8 @@ impl Truth {
         let seq_of = |kind: &str, id: Uuid| places.get(&(kind.to_owned(), id)).map_or(-1, |place| place.seq);
         let mut rows = Vec::new();
         for kind in KINDS {
-            let stored = records::load(&mut conn, records::select(kind, kitroom)).await.expect("a table can be read");
+            let stored =
+                records::load(&mut conn, records::select(kind, kitroom)).await.expect("a table can be read");
             for record in stored {
                 let seq = seq_of(kind.name, record.id);
                 rows.push(Row {
@@ -152,7 +154,8 @@ impl Truth {
                 });
             }
         }
-        let (moves, decided, digest) = tokio::join!(moves(sql, kitroom), decided(sql, kitroom), digest(sql, kitroom));
+        let (moves, decided, digest) =
+            tokio::join!(moves(sql, kitroom), decided(sql, kitroom), digest(sql, kitroom));
         Self { head, rows, moves, decided, digest }
     }
 }
@@ -178,7 +181,10 @@ pub async fn places(sql: &Client, kitroom: Uuid) -> BTreeMap<(String, Uuid), Pla
 }
 
 async fn moves(sql: &Client, kitroom: Uuid) -> Option<Vec<i64>> {
-    let rows = sql.query("select seq from proof_moves where kitroom_id = $1 order by seq", &[&kitroom]).await.ok()?;
+    let rows = sql
+        .query("select seq from proof_moves where kitroom_id = $1 order by seq", &[&kitroom])
+        .await
+        .ok()?;
     Some(rows.iter().map(|row| row.get(0)).collect())
 }
 

@@ -22,7 +22,10 @@ pub(super) fn check(case: &Case, ops: &[Op<'_>], found: &mut Vec<Violation>) {
     }
     for (id, rows) in &there {
         if rows.len() > 1 {
-            found.push(broken(Rule::FactDoubled, format!("{} {id} is there {} times", rows[0].kind, rows.len())));
+            found.push(broken(
+                Rule::FactDoubled,
+                format!("{} {id} is there {} times", rows[0].kind, rows.len()),
+            ));
         }
         if !asked.contains_key(id) {
             found.push(broken(Rule::FactInvented, format!("nobody asked for {} {id}", rows[0].kind)));

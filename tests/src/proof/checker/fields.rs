@@ -27,7 +27,8 @@ pub(super) fn check(case: &Case, ops: &[Op<'_>], found: &mut Vec<Violation>) {
         let stands: Vec<String> =
             case.truth.rows.iter().filter(|row| row.id == id).map(|row| text(&row.body)).collect();
         for (n, write) in writes.iter().enumerate() {
-            let noop = case.truth.decided.get(&write.made.op_id).is_some_and(|one| one.status == OpStatus::Noop);
+            let noop =
+                case.truth.decided.get(&write.made.op_id).is_some_and(|one| one.status == OpStatus::Noop);
             for (unit, value) in values(&write.made.payload) {
                 let quoted = format!("\"{value}\"");
                 let kept = stands.iter().chain(&conflicts).any(|body| body.contains(&quoted));
@@ -35,7 +36,8 @@ pub(super) fn check(case: &Case, ops: &[Op<'_>], found: &mut Vec<Violation>) {
                 let mut others = writes.iter().enumerate().filter(|(m, _)| case.was_restored || *m > n);
                 let is_replaced = others.any(|(_, later)| replaces(case, write, seq, later, &unit));
                 if !kept && !is_replaced && !noop {
-                    let words = format!("{unit} = {value} of {} {id}, by replica {}", write.made.kind, write.replica);
+                    let words =
+                        format!("{unit} = {value} of {} {id}, by replica {}", write.made.kind, write.replica);
                     found.push(broken(Rule::ValueLost, words));
                 }
             }
@@ -61,7 +63,9 @@ fn values(payload: &Object) -> Vec<(String, String)> {
                 let each = map.iter().filter_map(|(key, value)| Some((key, value.as_str()?)));
                 values.extend(each.map(|(key, value)| (format!("{field}.{key}"), value.to_owned())));
             }
-            Value::String(text) if TEXTS.contains(&field.as_str()) => values.push((field.clone(), text.clone())),
+            Value::String(text) if TEXTS.contains(&field.as_str()) => {
+                values.push((field.clone(), text.clone()))
+            }
             _ => {}
         }
     }

@@ -139,7 +139,13 @@ fn ops(lines: &[Line]) -> Vec<Op<'_>> {
             Moment::Invoke => {
                 // A device that was put back may tell of its op a second time.
                 at.entry(write.op_id).or_insert_with(|| {
-                    let op = Op { replica: line.replica, made: write, acked: None, ended: Ended::Unknown, at: line.t };
+                    let op = Op {
+                        replica: line.replica,
+                        made: write,
+                        acked: None,
+                        ended: Ended::Unknown,
+                        at: line.t,
+                    };
                     ops.push(op);
                     ops.len() - 1
                 });

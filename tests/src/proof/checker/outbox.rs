@@ -26,7 +26,10 @@ pub(super) fn check(case: &Case, ops: &[Op<'_>], found: &mut Vec<Violation>) {
             }
         }
         if !replica.pending.is_empty() {
-            found.push(broken(Rule::Undrained, format!("{} ops wait on {}", replica.pending.len(), replica.name)));
+            found.push(broken(
+                Rule::Undrained,
+                format!("{} ops wait on {}", replica.pending.len(), replica.name),
+            ));
         }
     }
     if case.rounds > ROUNDS {

@@ -22,19 +22,25 @@ fn same(truth: &Truth, replica: &Final, found: &mut Vec<Violation>) {
     let name = &replica.name;
     let held: BTreeMap<(&str, Uuid), &Held> =
         replica.held.iter().map(|one| ((one.kind.as_str(), one.id), one)).collect();
-    let rows: BTreeMap<(&str, Uuid), &Row> = truth.rows.iter().map(|row| ((row.kind.as_str(), row.id), row)).collect();
+    let rows: BTreeMap<(&str, Uuid), &Row> =
+        truth.rows.iter().map(|row| ((row.kind.as_str(), row.id), row)).collect();
     for (key, row) in &rows {
         let words = match held.get(key) {
             None if row.deleted && replica.is_fresh => continue,
             None => "lacks",
             Some(one) if one.seq != row.seq || one.deleted != row.deleted => "has at another change",
-            Some(one) if !row.deleted && one.wire.as_deref() != Some(row.wire.as_str()) => "has other bytes of",
+            Some(one) if !row.deleted && one.wire.as_deref() != Some(row.wire.as_str()) => {
+                "has other bytes of"
+            }
             Some(_) => continue,
         };
         found.push(broken(Rule::Differs, format!("{name} {words} {} {}", key.0, key.1)));
     }
     for key in held.keys().filter(|key| !rows.contains_key(*key)) {
-        found.push(broken(Rule::Differs, format!("{name} has {} {}, which the service has not", key.0, key.1)));
+        found.push(broken(
+            Rule::Differs,
+            format!("{name} has {} {}, which the service has not", key.0, key.1),
+        ));
     }
     if sums(&replica.held) != truth.digest {
         found.push(broken(Rule::Digest, format!("{name}'s is not the service's")));
@@ -55,7 +61,10 @@ fn dense(truth: &Truth, found: &mut Vec<Violation>) {
     let wanted = 1..=truth.head;
     if !moves.iter().copied().eq(wanted) {
         let odd = moves.iter().zip(1..).find(|(is, should)| **is != *should).map_or(truth.head, |(_, n)| n);
-        found.push(broken(Rule::Gap, format!("of {} changes, number {odd} is missing or there twice", truth.head)));
+        found.push(broken(
+            Rule::Gap,
+            format!("of {} changes, number {odd} is missing or there twice", truth.head),
+        ));
     }
 }
 
@@ -79,7 +88,8 @@ fn reads(case: &Case, ops: &[Op<'_>], found: &mut Vec<Violation>) {
         let own = ops.iter().filter(|op| op.replica == line.replica && (began..line.t).contains(&op.at));
         let facts = own.filter(|op| op.made.action == Action::Append && op.ended != Ended::Failed);
         for op in facts.filter(|op| !read.sees.contains(&op.made.record)) {
-            let words = format!("replica {} at {}: {} {}", line.replica, line.t, op.made.kind, op.made.record);
+            let words =
+                format!("replica {} at {}: {} {}", line.replica, line.t, op.made.kind, op.made.record);
             found.push(broken(Rule::Unseen, words));
         }
     }

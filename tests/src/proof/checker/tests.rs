@@ -75,8 +75,10 @@ fn held(rows: &[Row]) -> Vec<Held> {
 /// Two devices: one makes gloves, gives them a size and weighs them; the other, which had seen that, gives another size
 /// and then a note against a note, and has an op refused.
 fn sound() -> Case {
-    let made = write(GLOVES, "item", GLOVES, Action::Create, 0, json!({"name": "gloves A", "kind": "gloves"}));
-    let sized = write(SIZED, "item", GLOVES, Action::Patch, 1, json!({"size": "size-one", "notes": "note-one"}));
+    let made =
+        write(GLOVES, "item", GLOVES, Action::Create, 0, json!({"name": "gloves A", "kind": "gloves"}));
+    let sized =
+        write(SIZED, "item", GLOVES, Action::Patch, 1, json!({"size": "size-one", "notes": "note-one"}));
     let resized = write(RESIZED, "item", GLOVES, Action::Patch, 2, json!({"size": "size-two"}));
     let contested = write(CONTESTED, "item", GLOVES, Action::Patch, 1, json!({"notes": "note-two"}));
     let refused = write(REFUSED, "item", GLOVES, Action::Patch, 1, json!({"size": ""}));
@@ -114,7 +116,12 @@ fn sound() -> Case {
         recorder.read(replica, Read { life: 0, seq: 6, sees: everything.clone() });
     }
     let ids = |ops: &[u8]| ops.iter().map(|n| id(*n)).collect::<BTreeSet<Uuid>>();
-    let replica = |name: &str, made: BTreeSet<Uuid>| Final { name: name.into(), held: held(&rows), made, ..Final::default() };
+    let replica = |name: &str, made: BTreeSet<Uuid>| Final {
+        name: name.into(),
+        held: held(&rows),
+        made,
+        ..Final::default()
+    };
     let mut finals = vec![
         replica("device 0", ids(&[GLOVES, SIZED, WEIGHING])),
         replica("device 1", ids(&[RESIZED, CONTESTED, LATER, REFUSED])),
@@ -150,7 +157,9 @@ fn put_everywhere(case: &mut Case, new: Row) {
 }
 
 fn line(case: &mut Case, op: u8, moment: Moment) -> &mut Line {
-    let fits = |line: &&mut Line| line.moment == moment && matches!(&line.op, What::Write(write) if write.op_id == id(op));
+    let fits = |line: &&mut Line| {
+        line.moment == moment && matches!(&line.op, What::Write(write) if write.op_id == id(op))
+    };
     case.lines.iter_mut().find(fits).expect("a line")
 }
 
@@ -186,7 +195,9 @@ const DAMAGES: [(&str, Rule, Damage); 25] = [
         let body = json!({"name": "gloves A", "kind": "gloves", "size": "size-one", "notes": "note-one"});
         put_everywhere(case, row("item", GLOVES, 4, body));
     }),
-    ("a conflict is gone with the value that it kept", Rule::ValueLost, |case| take_everywhere(case, CONFLICT)),
+    ("a conflict is gone with the value that it kept", Rule::ValueLost, |case| {
+        take_everywhere(case, CONFLICT)
+    }),
     ("a replica lacks a record", Rule::Differs, |case| drop(case.finals[1].held.remove(1))),
     ("a replica has one more", Rule::Differs, |case| {
         let extra = Held { kind: "item".into(), id: id(60), seq: 2, deleted: false, wire: None };

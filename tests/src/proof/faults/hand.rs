@@ -100,7 +100,10 @@ impl Hand {
                 shell
             }
         };
-        command.args(arguments).env("TARE_HOME", &self.home).env("TARE_TEST_CLOCK_MS", self.clock_ms.to_string());
+        command
+            .args(arguments)
+            .env("TARE_HOME", &self.home)
+            .env("TARE_TEST_CLOCK_MS", self.clock_ms.to_string());
         command.current_dir("/").stdin(Stdio::piped()).stdout(Stdio::piped()).stderr(Stdio::piped());
         command
     }

@@ -113,9 +113,10 @@ impl Ledger {
     /// An older copy of the folder was put back: what was only in the newer one is gone.
     pub(super) fn was_put_back(&mut self, store: &Connection, kitroom: Uuid) {
         let here: BTreeSet<Uuid> = outbox(store, kitroom).into_iter().map(|one| one.write.op_id).collect();
-        let lost = self.ops.iter().filter(|(op, (_, is_ended))| {
-            (!is_ended || self.refused.contains(*op)) && !here.contains(*op)
-        });
+        let lost = self
+            .ops
+            .iter()
+            .filter(|(op, (_, is_ended))| (!is_ended || self.refused.contains(*op)) && !here.contains(*op));
         self.gone.extend(lost.map(|(op, _)| *op));
         self.life += 1;
         self.base = None;
@@ -126,7 +127,8 @@ impl Ledger {
         let mut pending = BTreeSet::new();
         let mut refused = BTreeSet::new();
         for Kept { write, state } in outbox(store, kitroom) {
-            let set = if matches!(state.as_str(), "rejected" | "aside") { &mut refused } else { &mut pending };
+            let set =
+                if matches!(state.as_str(), "rejected" | "aside") { &mut refused } else { &mut pending };
             set.insert(write.op_id);
         }
         let made = self.ops.keys().copied().collect();
@@ -141,9 +143,9 @@ fn held(store: &Connection, kitroom: Uuid) -> Vec<Held> {
     let read = |row: &Row<'_>| {
         let deleted: bool = row.get(3)?;
         let record: Option<String> = row.get(4)?;
-        let wire = record.filter(|_| !deleted).map(|text| {
-            serde_json::from_str(&text).map_or(text, |record| spelled(&record))
-        });
+        let wire = record
+            .filter(|_| !deleted)
+            .map(|text| serde_json::from_str(&text).map_or(text, |record| spelled(&record)));
         Ok(Held { kind: row.get(0)?, id: row.get(1)?, seq: row.get(2)?, deleted, wire })
     };
     let rows = statement.query_map([kitroom], read).expect("a base");

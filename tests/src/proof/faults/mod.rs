@@ -2,6 +2,7 @@
 //! between them that breaks, and everything that happens to machines. What people asked for and what came of it is
 //! recorded from outside and handed to the checker.
 
+mod deck;
 mod hand;
 mod ledger;
 mod proxy;

@@ -152,7 +152,9 @@ async fn carry(shared: &Arc<Shared>, mut client: TcpStream) -> io::Result<()> {
             shared.kill(pid, Signal::SIGKILL, Fault::ClientKilledBeforeSend);
             return Ok(());
         }
-        Some(Armed::Service(pid, after)) => kill_later(shared, pid, after, Signal::SIGKILL, Fault::ServiceKilled),
+        Some(Armed::Service(pid, after)) => {
+            kill_later(shared, pid, after, Signal::SIGKILL, Fault::ServiceKilled)
+        }
         Some(Armed::Database(pid, after)) => {
             kill_later(shared, pid, after, Signal::SIGQUIT, Fault::DatabaseStopped);
         }

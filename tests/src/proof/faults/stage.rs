@@ -42,7 +42,16 @@ impl Stage {
         fs::set_permissions(folder.path(), fs::Permissions::from_mode(0o755)).expect("its permissions");
         let proxy = Proxy::start(&runtime, chance);
         let place = Place::new(&programs.tarebook);
-        let mut stage = Self { runtime, proxy, service: None, place, database: None, url: String::new(), folder, copies: 0 };
+        let mut stage = Self {
+            runtime,
+            proxy,
+            service: None,
+            place,
+            database: None,
+            url: String::new(),
+            folder,
+            copies: 0,
+        };
         stage.start_database();
         stage.start_service();
         stage.tarebook(&["account", "add", EMAIL, "--name", "Runa", "--password-stdin"], PASSWORD);
@@ -141,7 +150,8 @@ impl Stage {
     /// A connection to the database.
     pub(super) fn sql(&self) -> Client {
         self.runtime.block_on(async {
-            let (client, connection) = tokio_postgres::connect(&self.url, NoTls).await.expect("PostgreSQL answers");
+            let (client, connection) =
+                tokio_postgres::connect(&self.url, NoTls).await.expect("PostgreSQL answers");
             tokio::spawn(connection);
             client
         })

@@ -6,6 +6,7 @@ use std::time::Duration;
 
 use uuid::Uuid;
 
+use super::deck::{Turn, deck};
 use super::hand::{Dies, Hand, Ran, Way};
 use super::ledger::{Ledger, kitroom};
 use super::proxy::Armed;
@@ -19,71 +20,6 @@ use crate::proof::truth::{Truth, note_moves};
 const YEAR_MS: i64 = 365 * 86_400_000;
 /// One request in so many meets each fault of the line.
 const LINE: usize = 14;
-
-/// One thing that happens.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Turn {
-    Work,
-    Sync,
-    Fault(Fault),
-    /// A copy of a device's folder is taken, for later.
-    CopyStore,
-    /// A backup of the service is taken, for later.
-    BackUp,
-    /// A copy of PostgreSQL's folder is taken, for later.
-    CopyFolder,
-}
-
-/// What happens in the history of a seed besides work and syncs; four in a row have everything.
-fn deck(seed: u64) -> Vec<Turn> {
-    use Turn::{BackUp, CopyFolder, CopyStore, Fault as F};
-    match seed % 4 {
-        0 => vec![
-            F(Fault::ClientKilledBeforeSend),
-            F(Fault::ServiceKilled),
-            F(Fault::ClientKilledAtWork),
-            F(Fault::ClockJumped),
-            F(Fault::DiskFullAtWork),
-            F(Fault::DatabaseStopped),
-            F(Fault::ClientKilledBeforeAnswer),
-        ],
-        1 => vec![
-            CopyStore,
-            F(Fault::DatabaseStopped),
-            F(Fault::ClientKilledBeforeAnswer),
-            F(Fault::StorePutBack),
-            F(Fault::DiskFullAtSync),
-            F(Fault::ServiceKilled),
-        ],
-        2 => vec![
-            F(Fault::ClockJumped),
-            CopyStore,
-            F(Fault::ServiceKilled),
-            F(Fault::ClientKilledBeforeSend),
-            F(Fault::StoreReplaced),
-            F(Fault::ClientKilledAtWork),
-            F(Fault::DatabaseStopped),
-        ],
-        _ if (seed / 4).is_multiple_of(2) => vec![
-            BackUp,
-            F(Fault::ServiceKilled),
-            F(Fault::DiskFullAtSync),
-            F(Fault::ServiceRestored),
-            F(Fault::ClientKilledBeforeAnswer),
-            CopyFolder,
-            F(Fault::FolderPutBack),
-        ],
-        _ => vec![
-            CopyFolder,
-            F(Fault::ClientKilledBeforeSend),
-            F(Fault::FolderPutBack),
-            F(Fault::DatabaseStopped),
-            BackUp,
-            F(Fault::DiskFullAtWork),
-            F(Fault::ServiceRestored),
-        ],
-    }
-}
 
 pub(super) struct World {
     stage: Stage,
@@ -351,7 +287,9 @@ impl World {
         let ran = match self.chance.below(10) {
             0 | 1 => return self.add_item(at, way),
             2 => self.tare(at, &["item", "edit", &item, "--size", &word], way),
-            3 => self.tare(at, &["item", "edit", &item, "--maker", &word, "--notes", &format!("n{word}")], way),
+            3 => {
+                self.tare(at, &["item", "edit", &item, "--maker", &word, "--notes", &format!("n{word}")], way)
+            }
             4 => self.tare(at, &["item", "edit", &item, "--set", &format!("colour={word}")], way),
             5 | 6 => self.tare(at, &["log", "use", &item, "--worn", "1", "--note", &word], way),
             _ => self.tare(at, &["weigh", &item, &grams, "--reads-to", "0.1"], way),
@@ -359,7 +297,10 @@ impl World {
         self.look(at);
         // An item may not be on this device yet: then nothing was confirmed.
         if ran.code == Some(0) && self.ledgers[at].len() == before {
-            self.violate(Rule::OpLost, format!("device {at} has confirmed {item} {word} {grams} and not kept it"));
+            self.violate(
+                Rule::OpLost,
+                format!("device {at} has confirmed {item} {word} {grams} and not kept it"),
+            );
         }
         ran
     }
@@ -367,7 +308,8 @@ impl World {
     fn add_item(&mut self, at: usize, way: Way) -> Ran {
         let before = self.ledgers[at].len();
         let name = format!("thing{}", self.chance.roll());
-        let ran = self.tare(at, &["item", "add", &name, "--kind", "other", "--tag", &format!("t{name}")], way);
+        let ran =
+            self.tare(at, &["item", "add", &name, "--kind", "other", "--tag", &format!("t{name}")], way);
         self.look(at);
         if self.ledgers[at].len() > before {
             self.items.push(name);
@@ -419,7 +361,8 @@ impl World {
                 let ran = self.sync(at, Way::PLAIN);
                 waits |= !matches!(ran.code, Some(0 | 4));
                 let lost = "SELECT count(*) FROM recovery WHERE decided IS NULL";
-                let lost: i64 = self.hands[at].store().query_row(lost, [], |row| row.get(0)).expect("a store");
+                let lost: i64 =
+                    self.hands[at].store().query_row(lost, [], |row| row.get(0)).expect("a store");
                 if lost > 0 {
                     // The person says yes to bringing back what the service has lost.
                     self.tare(at, &["conflict", "settle", "--all-lost", "b"], Way::PLAIN);

@@ -112,7 +112,8 @@ impl Held {
 pub(super) fn own_ops(chance: &mut Chance, now: Timestamp) -> Vec<Op> {
     let (item, word) = (chance.id(), format!("h{}", chance.roll()));
     let weighing = |id: Uuid, grams: f64| {
-        let body = json!({"item_id": item, "resolution_g": 1, "reading_g": grams, "observed_at": now, "note": word});
+        let body =
+            json!({"item_id": item, "resolution_g": 1, "reading_g": grams, "observed_at": now, "note": word});
         ("weighing", id, Action::Append, body)
     };
     let made = ("item", item, Action::Create, json!({"name": word, "kind": "gloves"}));

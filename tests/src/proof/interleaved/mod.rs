@@ -8,8 +8,8 @@ mod world;
 
 use std::collections::BTreeMap;
 
-use super::checker::Violation;
 use super::checker;
+use super::checker::Violation;
 use super::truth::note_moves;
 use crate::harness::app::TestApp;
 use world::World;

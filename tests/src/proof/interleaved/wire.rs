@@ -70,14 +70,16 @@ impl Line {
             Request::Poll { ticket } => {
                 let seen: SyncOverview = send(self.get("/v1/sync")).await?;
                 let rooms = seen.kitrooms.iter();
-                let rooms = rooms.map(|room| PolledRoom { kitroom: room.kitroom_id.uuid(), epoch: room.epoch });
+                let rooms =
+                    rooms.map(|room| PolledRoom { kitroom: room.kitroom_id.uuid(), epoch: room.epoch });
                 let limits = Limits { ops: PUSH, bytes: seen.limits.push_bytes };
                 let schema = (seen.schema.min, seen.schema.current);
                 Reply::Polled { ticket, rooms: rooms.collect(), schema, limits }
             }
             Request::Push { ticket, replica, ops, cursor, ack } => {
                 let ops = ops.iter().map(pushed).collect();
-                let body = PushRequest { replica_id: replica, schema_version: SCHEMA_VERSION, ops, cursor, ack };
+                let body =
+                    PushRequest { replica_id: replica, schema_version: SCHEMA_VERSION, ops, cursor, ack };
                 let path = format!("{}/v1/kitrooms/{}/ops", self.base, self.kitroom);
                 let call = self.client.post(path).bearer_auth(&self.token).json(&body);
                 let PushResponse { epoch, head_seq, results, ack } = send(call).await?;

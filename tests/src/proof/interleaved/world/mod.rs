@@ -1,22 +1,23 @@
 //! One history: people at work on devices, requests under way, a transaction held open beside them. Afterwards all is let
 //! go, everybody syncs, and what is left is handed to the checker.
 
+mod beside;
+mod network;
+
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::time::Duration;
 
 use domain::kinds;
-use domain::sync::client::{Effect, Event, Failure};
-use domain::sync::op::{Action, Op, OpStatus};
-use domain::sync::record::Lookup;
+use domain::sync::client::Event;
 use domain::time::Timestamp;
 use domain::wire::kitroom::Purpose;
 use tokio::sync::mpsc::{UnboundedReceiver, UnboundedSender, unbounded_channel};
 use tokio_postgres::Client;
 use uuid::Uuid;
 
-use super::held::{self, Held, Let, is_taken};
-use super::wire::{Line, Reply, Request};
 use super::Fault;
+use super::held::Held;
+use super::wire::{Line, Reply};
 use crate::harness::actors::Actor;
 use crate::harness::app::TestApp;
 use crate::harness::client::plain_client;
@@ -24,8 +25,9 @@ use crate::proof::checker::{Case, ROUNDS, Rule, Violation};
 use crate::proof::histories::chance::Chance;
 use crate::proof::histories::device::Device;
 use crate::proof::histories::person;
-use crate::proof::history::{Moment, Read, Recorder, Write};
+use crate::proof::history::{Moment, Recorder, Write};
 use crate::proof::truth::{Final, Held as Row, Truth, places, spelled};
+use network::written;
 
 /// The most steps of a history.
 const STEPS: usize = 40;
@@ -212,197 +214,6 @@ impl<'a> World<'a> {
         self.send(at);
     }
 
-    /// Puts what a device wants done on its way.
-    fn send(&mut self, at: usize) {
-        while !self.devices[at].todo.is_empty() {
-            let effect = self.devices[at].todo.remove(0);
-            let kitroom = self.kitroom;
-            let request = match effect {
-                Effect::Poll { ticket } => Request::Poll { ticket },
-                Effect::Push { ticket, replica, ops, cursor, ack, .. } => {
-                    let ops = self.devices[at].ops(&ops);
-                    for op in &ops {
-                        self.made.entry(op.op_id).and_modify(|(_, write)| write.base_seq = op.base_seq);
-                    }
-                    Request::Push { ticket, replica, ops, cursor, ack }
-                }
-                Effect::Pull { ticket, cursor, ack, .. } => Request::Pull { ticket, cursor, ack },
-                Effect::Compare { ticket, .. } => {
-                    let common = self.devices[at].common();
-                    self.take(at, Event::Compared { kitroom, ticket, common });
-                    continue;
-                }
-                Effect::Export { kitroom } => {
-                    self.take(at, Event::Exported { kitroom });
-                    continue;
-                }
-                Effect::Wait { kitroom, ticket, .. } => {
-                    self.take(at, Event::Waited { kitroom, ticket });
-                    continue;
-                }
-                Effect::Learn { kitroom } => {
-                    self.take(at, Event::Joined { kitroom });
-                    continue;
-                }
-                Effect::Ended { .. } => continue,
-            };
-            self.transmit(at, request);
-        }
-    }
-
-    /// A request goes over the network, which may lose it, its answer, or deliver it twice.
-    fn transmit(&mut self, device: usize, request: Request) {
-        let fate = if self.is_healed { 99 } else { self.chance.below(24 * self.calm) };
-        let (line, arrive) = (self.lines[device].clone(), self.arrive.clone());
-        let run = self.devices[device].run;
-        if let (0 | 1, Request::Push { ops, .. }) = (fate, &request) {
-            for write in ops.iter().map(written) {
-                self.recorder.write(device, Moment::Info, write);
-            }
-        }
-        let failure = match fate {
-            0 => Some((Fault::RequestLost, Failure::Lost)),
-            3 => Some((Fault::Busy, Failure::Busy { after_ms: Some(1000) })),
-            1 => {
-                self.note(Fault::AnswerLost);
-                None
-            }
-            2 => {
-                self.note(Fault::RequestDoubled);
-                let (line, again) = (line.clone(), request.clone());
-                tokio::spawn(async move { line.ask(again).await });
-                None
-            }
-            _ => None,
-        };
-        self.under_way += 1;
-        self.behind += usize::from(failure.is_none() && self.held.is_some() && request.is_push());
-        if let Some((fault, failure)) = failure {
-            self.note(fault);
-            let reply = request.failed(failure);
-            drop(arrive.send(Arrived { device, run, reply }));
-            return;
-        }
-        tokio::spawn(async move {
-            let lost = request.failed(Failure::Lost);
-            let reply = line.ask(request).await;
-            drop(arrive.send(Arrived { device, run, reply: if fate == 1 { lost } else { reply } }));
-        });
-    }
-
-    /// The next answer arrives, unless all are held up.
-    async fn carry(&mut self) {
-        if self.under_way == 0 {
-            return;
-        }
-        let may_be_held_up = self.held.as_ref().is_some_and(|held| !held.is_snapshot());
-        let patience = if may_be_held_up { GLANCE } else { PATIENCE };
-        match tokio::time::timeout(patience, self.arrived.recv()).await {
-            Ok(Some(arrived)) => {
-                self.under_way -= 1;
-                self.deliver(arrived);
-            }
-            _ if may_be_held_up => {}
-            _ => panic!("an answer has not come in {} s though nothing was held", PATIENCE.as_secs()),
-        }
-    }
-
-    fn deliver(&mut self, Arrived { device: at, run, reply }: Arrived) {
-        if self.devices[at].run != run {
-            return;
-        }
-        let kitroom = self.kitroom;
-        let dies = self.dies();
-        match reply {
-            Reply::Polled { ticket, rooms, schema, limits } => {
-                let event = Event::Polled { ticket, rooms, removed: Vec::new(), schema, limits };
-                self.devices[at].take(event, &mut self.chance, dies);
-            }
-            Reply::Pushed { ticket, answer } => {
-                if self.held.as_ref().is_some_and(Held::is_snapshot) {
-                    self.note(Fault::PushedBeside);
-                }
-                for result in &answer.results {
-                    let moment = match result.status {
-                        OpStatus::NotAttempted => continue,
-                        OpStatus::Rejected => Moment::Fail,
-                        _ => Moment::Ok,
-                    };
-                    if let Some((by, write)) = self.made.get(&result.op_id).cloned() {
-                        self.recorder.write(by, moment, Write { seq: result.seq, ..write });
-                    }
-                }
-                self.devices[at].hear(ticket, answer, &mut self.chance, dies);
-            }
-            Reply::Pulled { ticket, page } => {
-                if self.held.is_some() {
-                    self.note(Fault::PulledBeside);
-                }
-                self.devices[at].get(ticket, page, &mut self.chance, dies);
-                self.read(at);
-            }
-            Reply::Failed { ticket, poll, failure } => {
-                let kitroom = (!poll).then_some(kitroom);
-                self.devices[at].take(Event::Failed { kitroom, ticket, failure }, &mut self.chance, dies);
-            }
-        }
-        self.send(at);
-    }
-
-    /// Notes what a device holds.
-    fn read(&mut self, at: usize) {
-        let device = &self.devices[at];
-        if device.is_whole() {
-            let read = Read { life: 0, seq: device.reached(), sees: sees(device) };
-            self.recorder.read(at, read);
-        }
-    }
-
-    async fn hold(&mut self) {
-        let sql = self.app.connection().await;
-        let now = self.clock(usize::MAX);
-        let (fault, held) = match self.chance.below(6) {
-            0 => (Fault::LockHeld, held::lock(sql, self.kitroom).await),
-            1 => (Fault::SnapshotHeld, held::snapshot(sql, self.kitroom).await),
-            _ => {
-                let ops = held::own_ops(&mut self.chance, now);
-                for write in ops.iter().map(written) {
-                    self.recorder.write(usize::MAX, Moment::Invoke, write);
-                }
-                let url = self.app.database().url();
-                let account = self.accounts[0].account;
-                let held = held::numbers(url, self.kitroom, account, ops, now).await;
-                (Fault::NumbersHeld, held)
-            }
-        };
-        self.note(fault);
-        self.behind = 0;
-        self.held = Some(held);
-    }
-
-    async fn let_go(&mut self) {
-        let Some(held) = self.held.take() else { return };
-        if self.behind > 0 && !held.is_snapshot() {
-            self.note(Fault::PushWaited);
-        }
-        let commit = self.is_healed || !self.chance.one_in(3);
-        match held.let_go(self.kitroom, commit).await {
-            Let::Go => {}
-            Let::Committed(done) => {
-                for (op, result) in done {
-                    let moment = if is_taken(&result) { Moment::Ok } else { Moment::Fail };
-                    self.recorder.write(usize::MAX, moment, Write { seq: result.seq, ..written(&op) });
-                }
-            }
-            Let::RolledBack(ops) => {
-                self.note(Fault::NumbersGivenBack);
-                for write in ops.iter().map(written) {
-                    self.recorder.write(usize::MAX, Moment::Fail, write);
-                }
-            }
-        }
-    }
-
     /// Nobody is ever past a change that it has not got.
     async fn look(&mut self) {
         let places = places(&self.sql, self.kitroom).await;
@@ -430,7 +241,8 @@ impl<'a> World<'a> {
             for at in 0..self.devices.len() {
                 self.turn(at).await;
             }
-            let head = self.sql.query_one("select head_seq from kitrooms where id = $1", &[&self.kitroom]).await;
+            let head =
+                self.sql.query_one("select head_seq from kitrooms where id = $1", &[&self.kitroom]).await;
             let head: i64 = head.expect("the kitroom is there").get(0);
             let is_done = |d: &Device| !d.has_unsent() && d.reached() == head && d.is_whole();
             if self.devices.iter().all(is_done) {
@@ -474,36 +286,4 @@ impl<'a> World<'a> {
             gone: BTreeSet::new(),
         }
     }
-}
-
-/// An op as it is recorded.
-fn written(op: &Op) -> Write {
-    Write {
-        op_id: op.op_id,
-        kind: op.kind.clone(),
-        record: op.record_id,
-        action: op.action,
-        base_seq: op.base_seq,
-        payload: op.payload.clone(),
-        seq: None,
-    }
-}
-
-/// The records that a device shows. A reading whose item is not here, or which stands or falls with another op, may be
-/// left out of the view for good reasons; being in the outbox is enough then.
-fn sees(device: &Device) -> BTreeSet<Uuid> {
-    let mut seen: BTreeSet<Uuid> = device.disk.base.keys().map(|key| key.1).collect();
-    let view = device.view();
-    let alone = |group: &str| device.disk.outbox.iter().filter(|kept| kept.op.group == group).count() == 1;
-    for op in device.disk.outbox.iter().map(|kept| &kept.op) {
-        let there = |field: &str, kind: &str| {
-            kinds::reference_id(&op.payload, field).map(|id| view.get(kind, id).is_some())
-        };
-        let is_plain = op.kind == "weighing" && op.action == Action::Append && alone(&op.group);
-        let must = is_plain && there("item_id", "item") == Some(true) && there("supersedes_id", "weighing") != Some(false);
-        if !must || view.get("weighing", op.record_id).is_some() {
-            seen.insert(op.record_id);
-        }
-    }
-    seen
 }
