@@ -2,4 +2,5 @@
 
 pub mod harness;
 pub mod load;
+pub mod proof;
 pub mod scenario;

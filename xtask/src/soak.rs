@@ -59,6 +59,11 @@ const STEPS: &[Step] = &[
         ]),
     },
     Step {
+        name: "sync against transactions held open, killed programs and broken lines, 500 and 200 histories; 1,000 times the numbers",
+        hint: "Run one history again: target/debug/sync-proof interleaved 1 SEED, or faults 1 SEED",
+        work: Work::Cargo(&["run", "--locked", "-p", "system-tests", "--bin", "sync-proof", "--", "soak"]),
+    },
+    Step {
         name: "differential checks, many cases",
         hint: "Run one again: .venv/bin/python tests/python/differential/run.py --help",
         work: Work::Call(python::differential_soak),

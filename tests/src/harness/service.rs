@@ -73,8 +73,17 @@ impl Place {
     /// When it does not come up; with what it said.
     #[must_use]
     pub fn serve(&self) -> Service {
-        let mut child =
-            self.command(&["serve", "--listen", "127.0.0.1:0"]).spawn().expect("the program runs");
+        self.serve_with(&[])
+    }
+
+    /// The same with further arguments.
+    ///
+    /// # Panics
+    /// When it does not come up; with what it said.
+    #[must_use]
+    pub fn serve_with(&self, more: &[&str]) -> Service {
+        let arguments = [&["serve", "--listen", "127.0.0.1:0"], more].concat();
+        let mut child = self.command(&arguments).spawn().expect("the program runs");
         let stderr = child.stderr.take().expect("it is piped");
         let (tell, told) = mpsc::channel();
         // Read to the end, or the service would stand still when the pipe is full.
@@ -144,6 +153,20 @@ impl Service {
         let line = status.lines().find_map(|line| line.strip_prefix("VmHWM:")).expect("a high-water mark");
         let kib: u64 = line.trim().trim_end_matches(" kB").parse().expect("a number of kB");
         kib * 1024
+    }
+
+    /// Its process id.
+    #[must_use]
+    pub fn pid(&self) -> u32 {
+        self.child.id()
+    }
+
+    /// Whether its process still runs.
+    ///
+    /// # Panics
+    /// When the system does not say.
+    pub fn is_running(&mut self) -> bool {
+        self.child.try_wait().expect("it can be looked at").is_none()
     }
 
     /// Kills it as `kill -9` does; PostgreSQL is not told.

@@ -1,0 +1,54 @@
+//! Facts are a set: each that was acknowledged is there once and as it was given, and nothing is there that nobody asked
+//! for.
+
+use std::collections::BTreeMap;
+
+use domain::kinds;
+use domain::sync::op::Action;
+use uuid::Uuid;
+
+use super::{Case, Ended, Op, Rule, Violation, broken};
+use crate::proof::truth::Row;
+
+pub(super) fn check(case: &Case, ops: &[Op<'_>], found: &mut Vec<Violation>) {
+    let mut there: BTreeMap<Uuid, Vec<&Row>> = BTreeMap::new();
+    let is_fact = |row: &&Row| kinds::kind(&row.kind).is_some_and(kinds::Kind::is_fact);
+    for row in case.truth.rows.iter().filter(is_fact) {
+        there.entry(row.id).or_default().push(row);
+    }
+    let mut asked: BTreeMap<Uuid, Vec<&Op<'_>>> = BTreeMap::new();
+    for op in ops.iter().filter(|op| op.made.action == Action::Append && op.is_fact()) {
+        asked.entry(op.made.record).or_default().push(op);
+    }
+    for (id, rows) in &there {
+        if rows.len() > 1 {
+            found.push(broken(
+                Rule::FactDoubled,
+                format!("{} {id} is there {} times", rows[0].kind, rows.len()),
+            ));
+        }
+        if !asked.contains_key(id) {
+            found.push(broken(Rule::FactInvented, format!("nobody asked for {} {id}", rows[0].kind)));
+        }
+    }
+    for (id, asked) in &asked {
+        let row = there.get(id).map(|rows| rows[0]);
+        let (kind, replica) = (&asked[0].made.kind, asked[0].replica);
+        if let Some(op) = asked.iter().find(|op| op.ended == Ended::Ok) {
+            match row {
+                None => found.push(broken(Rule::FactLost, format!("{kind} {id} of replica {replica}"))),
+                Some(row) if !is_as_given(op, row) => {
+                    found.push(broken(Rule::FactChanged, format!("{kind} {id} of replica {replica}")));
+                }
+                Some(_) => {}
+            }
+        } else if row.is_some() && asked.iter().all(|op| op.ended == Ended::Failed) {
+            found.push(broken(Rule::FactRefused, format!("{kind} {id} of replica {replica}")));
+        }
+    }
+}
+
+fn is_as_given(op: &Op<'_>, row: &Row) -> bool {
+    let given = kinds::kind(&op.made.kind).and_then(|kind| (kind.normalise)(&op.made.payload).ok());
+    given.is_some_and(|given| given == row.body)
+}
