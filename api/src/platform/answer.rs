@@ -22,13 +22,10 @@ pub fn computed<T: Serialize>(value: &T) -> Result<HttpResponse, ApiError> {
 ///
 /// # Errors
 /// As [`computed`]; `unavailable` when all threads stay busy.
-pub async fn worked_out<T: Serialize>(
+pub async fn worked_out<T: Serialize + Send + 'static>(
     workers: &Workers,
     act: impl FnOnce() -> T + Send + 'static,
-) -> Result<HttpResponse, ApiError>
-where
-    T: Send + 'static,
-{
+) -> Result<HttpResponse, ApiError> {
     computed(&workers.brief(act).await?)
 }
 

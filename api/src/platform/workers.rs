@@ -133,20 +133,27 @@ mod tests {
     #[tokio::test]
     async fn brief_does_not_wait_for_the_long_ones_and_gives_its_place_back() {
         let workers = Workers::of(1);
-        let forever = |deadline: &Deadline| {
-            while !deadline.is_over() {
-                std::thread::sleep(Duration::from_millis(1));
+        let (enough, said) = (Arc::new(AtomicBool::new(false)), Duration::from_millis(1));
+        let heard = Arc::clone(&enough);
+        let long = workers.run(Duration::from_secs(3600), move |deadline| {
+            while !heard.load(Ordering::Relaxed) && !deadline.is_over() {
+                std::thread::sleep(said);
             }
-        };
-        let (long, brief) = tokio::join!(workers.run(Duration::from_secs(3), forever), async {
+            heard.load(Ordering::Relaxed)
+        });
+        let brief = async {
             for n in 0..3 {
                 assert_eq!(workers.brief(move || n).await.unwrap(), n);
             }
-            let broken = workers.brief(|| assert!(std::hint::black_box(false), "broken")).await;
-            assert!(broken.is_err());
-            (workers.brief(|| 7).await.unwrap(), workers.long.available_permits())
-        });
-        long.unwrap();
-        assert_eq!(brief, (7, 0), "the long one still ran");
+            // A computation that breaks down gives its place back too.
+            assert!(workers.brief(|| assert!(std::hint::black_box(false), "broken")).await.is_err());
+            let last = workers.brief(|| 7).await.unwrap();
+            let busy = workers.long.available_permits() == 0;
+            enough.store(true, Ordering::Relaxed);
+            (last, busy)
+        };
+        let (long, brief) = tokio::join!(long, brief);
+        assert!(long.unwrap(), "it ended because it was told to");
+        assert_eq!(brief, (7, true));
     }
 }

@@ -17,6 +17,8 @@ const DROP_FIRST: f64 = 22.0;
 const RESOLVED_FIRST: f64 = 1e-5;
 /// How far the last loss is followed where bounds bend its density.
 const DROP_LAST: f64 = 18.0;
+/// From here on down the upper tail is 1 to the last digit: a bound that is certain to hold says nothing.
+const CERTAIN: f64 = -8.3;
 
 pub(super) struct Along<'a> {
     density: &'a Density,
@@ -227,7 +229,8 @@ impl Last<'_> {
 
     fn ln_at(&self, loss: f64) -> f64 {
         let off = loss - self.mean;
-        let tails: f64 = self.tails().map(|(at_zero, by_loss)| normal_log_sf(at_zero + by_loss * loss)).sum();
+        let arguments = self.tails().map(|(at_zero, by_loss)| at_zero + by_loss * loss);
+        let tails: f64 = arguments.filter(|v| *v > CERTAIN).map(normal_log_sf).sum();
         tails - 0.5 * self.precision * off * off
     }
 
@@ -240,6 +243,9 @@ impl Last<'_> {
             curvature = self.precision;
             for (at_zero, by_loss) in self.tails() {
                 let v = at_zero + by_loss * peak;
+                if v <= CERTAIN {
+                    continue;
+                }
                 let hazard = normal_hazard(v);
                 slope -= by_loss * hazard;
                 curvature += by_loss * by_loss * (hazard * (hazard - v)).max(0.0);
