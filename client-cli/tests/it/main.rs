@@ -1,5 +1,6 @@
 //! The client from outside, one file a topic.
 
+mod compressed;
 mod devices;
 mod every_file_is_listed;
 mod export_import;

@@ -300,7 +300,7 @@ fn to_op(op: &PushOp) -> Op {
         action: op.action,
         base_seq: op.base_seq,
         payload: payload.unwrap_or_default(),
-        hash: op_hash(&op.kind, &op.record_id.to_string(), op.action, op.base_seq, value.as_ref()).unwrap(),
+        hash: op_hash(&op.kind, &op.record_id.to_string(), op.action, value.as_ref()).unwrap(),
         if_version: None,
         done_at: op.done_at,
     }
