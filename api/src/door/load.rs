@@ -112,8 +112,8 @@ pub async fn records_for(
         }
     }
     let mut loading = Loading { conn, kitroom, working };
-    loading.closed_kitrooms(account, fresh).await?;
     loading.records(wanted).await?;
+    loading.closed_kitrooms(account, fresh).await?;
     loading.companions(fresh).await?;
     loading.conflicts(fresh).await?;
     loading.referrers(ops, fresh).await
@@ -130,13 +130,13 @@ impl Loading<'_> {
     async fn closed_kitrooms(&mut self, account: Uuid, fresh: &[&Op]) -> Result<(), ApiError> {
         let mut named: HashSet<Uuid> = HashSet::new();
         for op in fresh {
-            let Some(kind) = kinds::kind(&op.kind) else { continue };
             let settled = op.payload.get("value").and_then(Value::as_object);
-            for body in std::iter::once(&op.payload).chain(settled) {
-                // What a conflict is settled with is a body of another kind.
-                let kinds = if op.action == Action::Settle { KINDS } else { std::slice::from_ref(kind) };
-                named.extend(kinds.iter().flat_map(|kind| kind.kitrooms_named(body)).map(|(_, id)| id));
-            }
+            let kind = self.settled(op).map(|(kind, _)| kind).or_else(|| kinds::kind(&op.kind));
+            let sent = kind
+                .into_iter()
+                .flat_map(|kind| [(kind, &op.payload)].into_iter().chain(settled.map(|s| (kind, s))));
+            let bodies = self.bodies(op).into_iter().chain(sent);
+            named.extend(bodies.flat_map(|(kind, body)| kind.kitrooms_named(body)).map(|(_, id)| id));
         }
         if named.is_empty() {
             return Ok(());

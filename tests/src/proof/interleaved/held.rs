@@ -64,7 +64,7 @@ pub(super) async fn numbers(url: &str, kitroom: Uuid, account: Uuid, ops: Vec<Op
             let replica = Some((replica_of(&sent), 1));
             let sender = Sender { account, replica, if_epoch: None, records_at_most: 100_000, now };
             let applied = apply_ops(conn, kitroom, sender, &sent).await?;
-            drop(begun.send(()));
+            let _ = begun.send(());
             match ended.await {
                 Ok(true) => Ok(applied.results),
                 _ => Err(ApiError::new(ErrorCode::Unavailable, "rolled back")),
@@ -97,7 +97,7 @@ impl Held {
                 Let::Go
             }
             Held::Numbers { ops, end, task } => {
-                drop(end.send(commit));
+                let _ = end.send(commit);
                 match task.await.expect("the transaction does not panic") {
                     Ok(results) => Let::Committed(ops.into_iter().zip(results).collect()),
                     Err(_) if !commit => Let::RolledBack(ops),

@@ -1,7 +1,7 @@
 //! The transactions beside a history.
 
 use super::super::Fault;
-use super::super::held::{self, Held, Let, is_taken};
+use super::super::held::{self, Let, is_taken};
 use super::World;
 use super::network::written;
 use crate::proof::history::{Moment, Write};
