@@ -232,7 +232,7 @@ fn log_head_reads_units_bounds_and_predicts_only_from_tests() {
         "{}",
         ran.err
     );
-    assert!(ran.err.contains("predicted head now: "), "{}", ran.err);
+    assert!(ran.err.contains("head now, as measured: 18,500 mm"), "{}", ran.err);
     let wash = device.run(&["log", "wash", "jack", "--json"]).well().json();
     assert_eq!(wash["entries"][0]["head"]["n"], 1);
     usage(&device.run(&["log", "head", "jack", "high"]), "the head is missing");

@@ -258,18 +258,21 @@ fn climb(ask: &Ask, ln_f: &mut impl FnMut(f64) -> f64) -> Result<[Seen; 3], NoEs
     Err(LOST)
 }
 
-/// Halves the sides until the function falls but little to either.
+/// Halves the wider side until the function falls but little to either: the bracket shrinks by a quarter with each place,
+/// however far from the peak it was found.
 fn narrowed([mut left, mut here, mut right]: [Seen; 3], ln_f: &mut impl FnMut(f64) -> f64) -> [Seen; 3] {
-    let mut see = |x: f64| (x, ln_f(x));
-    for _ in 0..100 {
-        if here.1 - right.1 > CLOSE {
-            let middle = see(0.5 * (here.0 + right.0));
-            if middle.1 > here.1 { (left, here) = (here, middle) } else { right = middle }
-        } else if here.1 - left.1 > CLOSE {
-            let middle = see(0.5 * (here.0 + left.0));
-            if middle.1 > here.1 { (right, here) = (here, middle) } else { left = middle }
-        } else {
+    for _ in 0..200 {
+        if here.1 - right.1 <= CLOSE && here.1 - left.1 <= CLOSE {
             break;
+        }
+        let is_right = right.0 - here.0 >= here.0 - left.0;
+        let middle = 0.5 * (here.0 + if is_right { right.0 } else { left.0 });
+        let middle = (middle, ln_f(middle));
+        match (is_right, middle.1 > here.1) {
+            (true, true) => (left, here) = (here, middle),
+            (true, false) => right = middle,
+            (false, true) => (right, here) = (here, middle),
+            (false, false) => left = middle,
         }
     }
     [left, here, right]

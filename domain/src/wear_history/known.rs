@@ -56,20 +56,24 @@ impl HeadOn {
     /// since its probabilities, its hours left and its curve are the model's.
     #[must_use]
     pub fn known(&self) -> Option<HeadKnown> {
+        self.weakest(|_| true)
+    }
+
+    /// The same to be shown: of the ways that say more than a lower bound, which is no head.
+    #[must_use]
+    pub fn seen(&self) -> Option<SeenHead> {
+        self.weakest(|known| known.high_mm.is_finite()).map(|known| known.seen())
+    }
+
+    fn weakest(&self, counts: impl Fn(&HeadKnown) -> bool) -> Option<HeadKnown> {
         let fresh = self.series.iter().filter_map(|series| fresh(series, self.use_then));
-        let known = fresh.chain(self.modelled()).min_by(|a, b| {
+        let known = fresh.chain(self.modelled()).filter(counts).min_by(|a, b| {
             a.low_mm
                 .total_cmp(&b.low_mm)
                 .then(a.high_mm.total_cmp(&b.high_mm))
                 .then(a.median_mm.total_cmp(&b.median_mm))
         });
         known.or_else(|| self.leak())
-    }
-
-    /// The same to be shown; `None` too where there is only a lower bound, which is no head.
-    #[must_use]
-    pub fn seen(&self) -> Option<SeenHead> {
-        self.known().filter(|known| known.high_mm.is_finite()).map(|known| known.seen())
     }
 
     /// What the model of the deciding series says, unless it is mostly assumption or its newest test is fresh.

@@ -1,6 +1,7 @@
 //! What is worth saying after an entry: what it leaves open, and what is predicted from now on.
 
 use domain::kinds;
+use domain::rules::Evidence;
 use domain::rules::words::number;
 use domain::waterproofness::Relation;
 use domain::wear_history::{SeriesTest, head_on, test_series, worn_until};
@@ -43,8 +44,9 @@ fn predict(store: &Store, room: Uuid, event: LogEvent, line: &ItemLine, advice: 
     advice.document.insert("head".to_owned(), json!(seen));
     if let Some(seen) = seen {
         let upper = seen.high_mm.map_or_else(|| "more".to_owned(), number);
+        let how = if seen.evidence == Evidence::Measured { "measured" } else { "predicted" };
         advice.lines.push(format!(
-            "predicted head now: {} mm, 19 of 20 next tests between {} and {upper} mm; from {} and this use",
+            "head now, as {how}: {} mm, 19 of 20 next tests between {} and {upper} mm; from {} and this use",
             number(seen.median_mm),
             number(seen.low_mm),
             render::count(seen.n, "head test")
