@@ -278,16 +278,23 @@ fn narrowed([mut left, mut here, mut right]: [Seen; 3], ln_f: &mut impl FnMut(f6
     [left, here, right]
 }
 
-/// The place on one side where the function has fallen by `drop` or somewhat more: a fall that is quadratic in the distance
-/// is found at once, a linear one in a few steps.
+/// The place on one side where the function has fallen by `drop` or somewhat more. A fall that is quadratic in the distance
+/// is found at once, a linear one in a few steps; where it steepens so much that such steps overshoot, halves are taken.
 pub(super) fn end(peak: Seen, side: Seen, limit: f64, drop: f64, ln_f: &mut impl FnMut(f64) -> f64) -> f64 {
     let (mut at, mut fallen) = (side.0, peak.1 - side.1);
-    for _ in 0..80 {
+    // It lies between a place where the function has fallen too little and one where it has fallen too far.
+    let (mut near, mut far) = (peak.0, None);
+    for _ in 0..200 {
         if (fallen >= drop || at == limit) && fallen <= 1.4 * drop {
             break;
         }
+        if fallen > drop { far = Some(at) } else { near = at }
         let factor = (1.15 * drop / fallen.max(1e-12)).sqrt().clamp(0.1, 4.0);
-        at = peak.0 + (at - peak.0) * factor;
+        let next = peak.0 + (at - peak.0) * factor;
+        at = match far {
+            Some(far) if (next - near) * (next - far) >= 0.0 => 0.5 * (near + far),
+            _ => next,
+        };
         if limit.is_finite() && at < limit {
             at = limit;
         }
@@ -314,6 +321,18 @@ mod tests {
 
     fn ask(start: f64, step: f64, floor: f64) -> Ask {
         Ask { start, step, floor, drop: 32.0, panels: 4, tolerance: 3e-8 }
+    }
+
+    #[test]
+    fn fitted_fall_that_steepens_is_followed_to_its_end() {
+        // Flat, then a wall: the integral of exp(-x^n) over all is 2 gamma(1 + 1/n), near 2 for a great n.
+        for (n, expected) in [(12, 2.0 * 0.958_285_7), (40, 2.0 * 0.986_174_0)] {
+            let fitted = Fitted::new(&ask(0.1, 0.3, f64::NEG_INFINITY), |x: f64| -x.powi(n)).unwrap();
+            let found = fitted.ln_total().exp();
+            assert!((found - expected).abs() < 1e-6, "{n}: {found} {expected}");
+            let (first, last) = (&fitted.panels[0], &fitted.panels[fitted.panels.len() - 1]);
+            assert!(first.low < -1.05 && last.high > 1.05 && last.high < 1.5, "{} {}", first.low, last.high);
+        }
     }
 
     #[test]
