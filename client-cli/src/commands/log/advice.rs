@@ -45,8 +45,13 @@ fn predict(store: &Store, room: Uuid, event: LogEvent, line: &ItemLine, advice: 
     if let Some(seen) = seen {
         let upper = seen.high_mm.map_or_else(|| "more".to_owned(), number);
         let how = if seen.evidence == Evidence::Measured { "measured" } else { "predicted" };
+        let weakest = if tests.len() > 1 {
+            format!(", the weakest of the {} ways in which it was tested", tests.len())
+        } else {
+            String::new()
+        };
         advice.lines.push(format!(
-            "head now, as {how}: {} mm, 19 of 20 next tests between {} and {upper} mm; from {} and this use",
+            "head now, as {how}: {} mm, 19 of 20 next tests between {} and {upper} mm; from {} and this use{weakest}",
             number(seen.median_mm),
             number(seen.low_mm),
             render::count(seen.n, "head test")
