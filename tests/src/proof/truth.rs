@@ -49,8 +49,11 @@ pub struct Truth {
     pub head: i64,
     /// Every record.
     pub rows: Vec<Row>,
-    /// The number of every change that was ever committed, where the database noted them ([`note_moves`]).
+    /// The number of every change that was ever committed, where the database noted them ([`note_moves`]). A change that
+    /// another one of the same record followed in the same commit is not among them.
     pub moves: Option<Vec<i64>>,
+    /// The last number of every commit.
+    pub commits: Vec<i64>,
     /// The ops that were decided.
     pub decided: BTreeMap<Uuid, Decided>,
     /// The digest as the service keeps it, deleted records left out.
@@ -77,8 +80,6 @@ pub struct Held {
 pub struct Final {
     /// What it is called in the checker's words.
     pub name: String,
-    /// Whether it began after everything was done: it never hears of what was deleted before.
-    pub is_fresh: bool,
     /// What the service told it.
     pub held: Vec<Held>,
     /// The ops that its person made.
@@ -154,9 +155,9 @@ impl Truth {
                 });
             }
         }
-        let (moves, decided, digest) =
-            tokio::join!(moves(sql, kitroom), decided(sql, kitroom), digest(sql, kitroom));
-        Self { head, rows, moves, decided, digest }
+        let (moves, commits) = tokio::join!(moves(sql, kitroom), commits(sql, kitroom));
+        let (decided, digest) = tokio::join!(decided(sql, kitroom), digest(sql, kitroom));
+        Self { head, rows, moves, commits, decided, digest }
     }
 }
 
@@ -186,6 +187,12 @@ async fn moves(sql: &Client, kitroom: Uuid) -> Option<Vec<i64>> {
         .await
         .ok()?;
     Some(rows.iter().map(|row| row.get(0)).collect())
+}
+
+async fn commits(sql: &Client, kitroom: Uuid) -> Vec<i64> {
+    let query = "select last_seq from commits where kitroom_id = $1 order by last_seq";
+    let rows = sql.query(query, &[&kitroom]).await.expect("the marks can be read");
+    rows.iter().map(|row| row.get(0)).collect()
 }
 
 async fn decided(sql: &Client, kitroom: Uuid) -> BTreeMap<Uuid, Decided> {

@@ -128,9 +128,9 @@ fn sound() -> Case {
         replica("fresh", BTreeSet::new()),
     ];
     finals[1].refused = ids(&[REFUSED]);
-    finals[2].is_fresh = true;
     let digest = sums(&held(&rows));
-    let truth = Truth { head: 6, rows, moves: Some((1..=6).collect()), decided, digest };
+    let commits = vec![1, 2, 3, 6];
+    let truth = Truth { head: 6, rows, moves: Some((1..=6).collect()), commits, decided, digest };
     Case { lines: recorder.lines, truth, finals, rounds: 1, was_restored: false }
 }
 
@@ -273,6 +273,23 @@ fn check_of_two_answers_to_one_op_finds_them() {
     case.lines.push(again);
     let found = check(&case);
     assert!(found.iter().any(|one| one.rule == Rule::TwoAnswers), "{found:?}");
+}
+
+#[test]
+fn check_of_a_change_that_its_own_push_has_replaced_misses_no_number() {
+    let mut case = sound();
+    case.truth.moves = Some(vec![1, 2, 3, 5, 6]);
+    assert_eq!(check(&case), []);
+    // The last change of a commit is always to be seen, and so is one that no op names.
+    for moves in [vec![1, 2, 4, 5, 6], vec![1, 2, 3, 4, 5]] {
+        let mut case = sound();
+        case.truth.moves = Some(moves);
+        assert!(check(&case).iter().any(|one| one.rule == Rule::Gap));
+    }
+    let mut case = sound();
+    case.truth.moves = Some(vec![1, 2, 3, 5, 6]);
+    case.truth.decided.entry(id(RESIZED)).and_modify(|one| one.seq = Some(5));
+    assert!(check(&case).iter().any(|one| one.rule == Rule::Gap));
 }
 
 #[test]

@@ -123,7 +123,7 @@ impl Ledger {
     }
 
     /// What the device holds in the end.
-    pub(super) fn last(&self, name: String, is_fresh: bool, store: &Connection, kitroom: Uuid) -> Final {
+    pub(super) fn last(&self, name: String, store: &Connection, kitroom: Uuid) -> Final {
         let mut pending = BTreeSet::new();
         let mut refused = BTreeSet::new();
         for Kept { write, state } in outbox(store, kitroom) {
@@ -132,7 +132,7 @@ impl Ledger {
             set.insert(write.op_id);
         }
         let made = self.ops.keys().copied().collect();
-        Final { name, is_fresh, held: held(store, kitroom), made, pending, refused, gone: self.gone.clone() }
+        Final { name, held: held(store, kitroom), made, pending, refused, gone: self.gone.clone() }
     }
 }
 

@@ -140,7 +140,7 @@ impl World {
             self.verify(at);
             let store = self.hands[at].store();
             let name = if at == last { "a fresh device".to_owned() } else { format!("device {at}") };
-            finals.push(self.ledgers[at].last(name, at == last, &store, self.kitroom));
+            finals.push(self.ledgers[at].last(name, &store, self.kitroom));
         }
         let sql = self.stage.sql();
         let truth = Truth::read(self.stage.database_url(), &sql, self.kitroom);

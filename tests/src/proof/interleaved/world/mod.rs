@@ -278,7 +278,6 @@ impl<'a> World<'a> {
         let made = self.made.iter().filter(|(_, (by, _))| *by == at).map(|(op, _)| *op);
         Final {
             name: if is_fresh { "a fresh replica".to_owned() } else { format!("device {at}") },
-            is_fresh,
             held: held.collect(),
             made: made.collect(),
             pending: device.disk.outbox.iter().map(|kept| kept.op.op_id).collect(),
