@@ -354,8 +354,9 @@ impl World {
     /// Everything heals; answers how many rounds it took until nothing waited.
     fn heal(&mut self) -> usize {
         self.stage.proxy.breaks_one_in(0);
-        self.stage.stand_up();
         for round in 1..=ROUNDS {
+            // Who was killed a moment ago may only be going now.
+            self.stage.stand_up();
             let mut waits = false;
             for at in 0..self.hands.len() {
                 let ran = self.sync(at, Way::PLAIN);
