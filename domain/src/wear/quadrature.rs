@@ -288,7 +288,11 @@ pub(super) fn end(peak: Seen, side: Seen, limit: f64, drop: f64, ln_f: &mut impl
         if (fallen >= drop || at == limit) && fallen <= 1.4 * drop {
             break;
         }
-        if fallen > drop { far = Some(at) } else { near = at }
+        if fallen > drop {
+            far = Some(at)
+        } else {
+            near = at
+        }
         let factor = (1.15 * drop / fallen.max(1e-12)).sqrt().clamp(0.1, 4.0);
         let next = peak.0 + (at - peak.0) * factor;
         at = match far {
