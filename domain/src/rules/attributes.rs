@@ -25,7 +25,7 @@ pub enum Type {
 
 /// Where a value comes from.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
-#[cfg_attr(feature = "openapi", derive(utoipa::ToSchema))]
+#[cfg_attr(feature = "openapi", derive(utoipa::ToSchema), schema(as = AttributeSource))]
 #[serde(rename_all = "snake_case")]
 pub enum Source {
     /// A field of the item itself, or derived from its facts.

@@ -11,6 +11,7 @@ use domain::ledger::{SealedSet, Side, ledger};
 use domain::lightest::Limits;
 use domain::loadout::{self, KnownItem, KnownSheet, LightestOptions, LoadoutFacts, PlanOptions};
 use domain::mass::{Evidence, ItemFacts, WeighingFact, item_mass};
+use domain::sync::canonical::whole_numbers_as_integers;
 use domain::time::Timestamp;
 use domain::wear_history::LogFact;
 use domain::wire::item::ItemBody;
@@ -43,8 +44,11 @@ fn text<T: std::str::FromStr>(text: &str) -> Option<T> {
     text.parse().ok()
 }
 
+/// Spelled as the service spells it.
 fn shown<T: Serialize>(value: &T) -> Option<Value> {
-    serde_json::to_value(value).ok()
+    let mut value = serde_json::to_value(value).ok()?;
+    whole_numbers_as_integers(&mut value);
+    Some(value)
 }
 
 /// Weighings of the shell over half a year, on a scale that reads to 1 g.
