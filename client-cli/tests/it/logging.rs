@@ -234,7 +234,7 @@ fn log_head_reads_units_bounds_and_predicts_only_from_tests() {
     );
     // The earlier test, made in another way, found less: that is what holds.
     let said = ran.err.split_whitespace().collect::<Vec<_>>().join(" ");
-    let words = ["head now, as measured: 10,000 mm", "the weakest of the 2 ways in which it was tested"];
+    let words = ["head now, as measured: 10,000 mm", "the weakest of the 3 ways in which it was tested"];
     assert!(words.iter().all(|words| said.contains(words)), "{said}");
     let wash = device.run(&["log", "wash", "jack", "--json"]).well().json();
     assert_eq!(wash["entries"][0]["head"]["n"], 1);
