@@ -47,11 +47,19 @@ pub(super) fn check(case: &Case, ops: &[Op<'_>], found: &mut Vec<Violation>) {
 
 /// Whether `later` wrote the unit with the value in view.
 fn replaces(case: &Case, write: &Op<'_>, seq: i64, later: &Op<'_>, unit: &str) -> bool {
-    let touches = later.made.action == Action::Delete
-        || values(&later.made.payload).iter().any(|(other, _)| other == unit);
+    let touches = later.made.action == Action::Delete || writes(&later.made.payload, unit);
     // After a restore, numbers of before and after are of different histories.
     let had_seen = later.base() >= seq || later.replica == write.replica || case.was_restored;
     later.made.op_id != write.made.op_id && touches && had_seen
+}
+
+/// Whether a payload writes this unit, be it to take the value away.
+fn writes(payload: &Object, unit: &str) -> bool {
+    let (field, key) = unit.split_once('.').map_or((unit, None), |(field, key)| (field, Some(key)));
+    match (payload.get(field), key) {
+        (Some(Value::Object(map)), Some(key)) => map.contains_key(key),
+        (written, _) => written.is_some(),
+    }
 }
 
 /// The merge units that a payload writes, and the text that nobody else writes there.

@@ -293,6 +293,26 @@ fn check_of_a_change_that_its_own_push_has_replaced_misses_no_number() {
 }
 
 #[test]
+fn check_of_a_value_that_was_taken_away_asks_who_had_seen_it() {
+    for (base_seq, is_well) in [(5, true), (2, false)] {
+        let mut case = sound();
+        let cleared = Write {
+            seq: Some(6),
+            ..write(80, "item", GLOVES, Action::Patch, base_seq, json!({"size": null}))
+        };
+        for moment in [Moment::Invoke, Moment::Ok] {
+            let t = case.lines.len() as u64;
+            case.lines.push(Line { t, replica: 0, moment, op: What::Write(cleared.clone()) });
+        }
+        case.truth.decided.insert(id(80), Decided { status: OpStatus::Applied, seq: Some(6) });
+        let body = json!({"name": "gloves A", "kind": "gloves", "notes": "note-one"});
+        put_everywhere(&mut case, row("item", GLOVES, 4, body));
+        let lost = check(&case).iter().any(|one| one.rule == Rule::ValueLost);
+        assert_eq!(lost, !is_well);
+    }
+}
+
+#[test]
 fn check_of_a_slow_end_finds_it() {
     let found = check(&Case { rounds: ROUNDS + 1, ..sound() });
     assert_eq!(found.iter().map(|one| one.rule).collect::<Vec<_>>(), [Rule::Undrained]);

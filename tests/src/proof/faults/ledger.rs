@@ -17,8 +17,8 @@ pub(super) struct Ledger {
     refused: BTreeSet<Uuid>,
     gone: BTreeSet<Uuid>,
     life: u32,
-    /// Of the base that was seen last: its epoch and how often it was replaced.
-    base: Option<(Option<Uuid>, i64)>,
+    /// Of the base that was seen last: its epoch, how often it was replaced, and whether that was still under way.
+    base: Option<(Option<Uuid>, i64, bool)>,
 }
 
 /// An op of the outbox, as it stands in the store.
@@ -95,8 +95,8 @@ impl Ledger {
     }
 
     fn read(&mut self, store: &Connection, kitroom: Uuid) -> Read {
-        let query = "SELECT epoch, generation, base_seq FROM kitrooms WHERE id = ?1";
-        let read = |row: &Row<'_>| Ok(((row.get(0)?, row.get(1)?), row.get(2)?));
+        let query = "SELECT epoch, generation, replacing IS NOT NULL, base_seq FROM kitrooms WHERE id = ?1";
+        let read = |row: &Row<'_>| Ok(((row.get(0)?, row.get(1)?, row.get(2)?), row.get(3)?));
         let (base, seq) = store.query_row(query, [kitroom], read).expect("a kitroom");
         if self.base.is_some_and(|before| before != base) {
             self.life += 1;
