@@ -20,7 +20,10 @@ pub(super) fn check(case: &Case, ops: &[Op<'_>], found: &mut Vec<Violation>) {
     }
     let text = |body: &Object| serde_json::to_string(body).unwrap_or_default();
     let conflicts = case.truth.rows.iter().filter(|row| row.kind == "conflict");
-    let conflicts: Vec<String> = conflicts.map(|row| text(&row.body)).collect();
+    let mut kept: Vec<String> = conflicts.map(|row| text(&row.body)).collect();
+    if case.was_restored {
+        kept.extend(refused(case, ops).map(|op| text(&op.made.payload)));
+    }
     for (id, mut writes) in by_record {
         // The order in which the service decided them.
         writes.sort_by_key(|op| (op.seq(&case.truth), op.at));
@@ -31,11 +34,11 @@ pub(super) fn check(case: &Case, ops: &[Op<'_>], found: &mut Vec<Violation>) {
                 case.truth.decided.get(&write.made.op_id).is_some_and(|one| one.status == OpStatus::Noop);
             for (unit, value) in values(&write.made.payload) {
                 let quoted = format!("\"{value}\"");
-                let kept = stands.iter().chain(&conflicts).any(|body| body.contains(&quoted));
+                let is_there = stands.iter().chain(&kept).any(|body| body.contains(&quoted));
                 let seq = write.seq(&case.truth).unwrap_or(i64::MAX);
                 let mut others = writes.iter().enumerate().filter(|(m, _)| case.was_restored || *m > n);
                 let is_replaced = others.any(|(_, later)| replaces(case, write, seq, later, &unit));
-                if !kept && !is_replaced && !noop {
+                if !is_there && !is_replaced && !noop {
                     let words =
                         format!("{unit} = {value} of {} {id}, by replica {}", write.made.kind, write.replica);
                     found.push(broken(Rule::ValueLost, words));
@@ -43,6 +46,12 @@ pub(super) fn check(case: &Case, ops: &[Op<'_>], found: &mut Vec<Violation>) {
             }
         }
     }
+}
+
+/// What a person brings back after a restore may be refused, because somebody else has brought back less of it before:
+/// then it is kept with the reason on the device.
+fn refused<'a, 'b>(case: &'a Case, ops: &'a [Op<'b>]) -> impl Iterator<Item = &'a Op<'b>> {
+    ops.iter().filter(|op| case.finals.iter().any(|replica| replica.refused.contains(&op.made.op_id)))
 }
 
 /// Whether `later` wrote the unit with the value in view.
