@@ -55,7 +55,7 @@ pub(crate) fn run(tree: &Tree) -> Result<(), Failure> {
     stage.play(stage.tare(&stage.second, &["item", "list"]))?;
     stage.compare()?;
 
-    say("\n7. A club and two runners over two seasons, on a third device and with no service");
+    say("\n7. A club and two runners over two seasons, on two more devices and with no service");
     stage.seasons()?;
     stage.finish(service)
 }
