@@ -30,6 +30,24 @@ pub fn normalise<T: DeserializeOwned + Serialize>(object: &Object) -> Result<Obj
 /// # Errors
 /// Every top-level field that is unknown or wrong, each with its JSON Pointer.
 pub fn read<T: DeserializeOwned>(object: &Object) -> Result<T, Vec<FieldError>> {
+    // Nearly every object is well: stored ones were read like this before they were stored. Only one that is not is taken
+    // apart, which copies it.
+    match read_plainly(object) {
+        Some(typed) => Ok(typed),
+        None => read_explaining(object),
+    }
+}
+
+/// Reads an object in which nothing is to be left out or to be complained of, without copying it.
+fn read_plainly<T: DeserializeOwned>(object: &Object) -> Option<T> {
+    let known = field_names::<T>();
+    let is_plain = |(key, value): (&String, &Value)| {
+        (known.is_empty() || known.contains(&key.as_str())) && !value.is_null() && !has_nul(value)
+    };
+    if object.iter().all(is_plain) { T::deserialize(object).ok() } else { None }
+}
+
+fn read_explaining<T: DeserializeOwned>(object: &Object) -> Result<T, Vec<FieldError>> {
     let known = field_names::<T>();
     let mut errors = Vec::new();
     let mut rest = object.clone();
@@ -82,6 +100,16 @@ pub fn read<T: DeserializeOwned>(object: &Object) -> Result<T, Vec<FieldError>> 
         errors.push(FieldError::new("", "invalid", "cannot be read"));
     }
     Err(errors)
+}
+
+/// Whether a text or a field's name holds U+0000.
+fn has_nul(value: &Value) -> bool {
+    match value {
+        Value::String(text) => text.contains('\0'),
+        Value::Array(values) => values.iter().any(has_nul),
+        Value::Object(map) => map.iter().any(|(key, value)| key.contains('\0') || has_nul(value)),
+        _ => false,
+    }
 }
 
 /// Where a text or a field's name holds U+0000, which no text in a database can.
@@ -209,6 +237,25 @@ mod tests {
         pointers.sort_unstable();
         assert_eq!(pointers, ["/colour", "/mass_g", "/name", "/parts/1"]);
         assert_eq!(errors(json!({"mass_g": 1})), [("/name".into(), "missing".into())]);
+    }
+
+    #[test]
+    fn read_plainly_takes_what_is_well_and_leaves_the_rest_to_be_explained() {
+        let object = |value: Value| value.as_object().cloned().unwrap();
+        let well = object(json!({"name": "shell", "mass_g": 412.5, "parts": [1, 2]}));
+        let (plain, explained) = (read_plainly::<Sample>(&well), read_explaining::<Sample>(&well));
+        assert_eq!(serde_json::to_value(plain.unwrap()).unwrap(), json!(well));
+        assert_eq!(serde_json::to_value(explained.unwrap()).unwrap(), json!(well));
+        for other in [
+            json!({"name": "shell", "parts": null}),
+            json!({"name": "shell", "colour": 1}),
+            json!({"name": "a\u{0}b"}),
+            json!({"name": 3}),
+            json!({"mass_g": 1}),
+        ] {
+            assert!(read_plainly::<Sample>(&object(other.clone())).is_none(), "{other}");
+        }
+        assert!(read_explaining::<Sample>(&object(json!({"name": "shell", "parts": null}))).is_ok());
     }
 
     #[test]
