@@ -119,6 +119,28 @@ pub async fn records_for(
     loading.referrers(ops, fresh).await
 }
 
+/// Which of these kitrooms `account` is a member of at this moment.
+///
+/// # Errors
+/// As the database fails.
+pub async fn open_to(
+    conn: &mut AsyncPgConnection,
+    account: Uuid,
+    kitrooms: &[Uuid],
+) -> Result<HashSet<Uuid>, ApiError> {
+    let rows: Vec<(Uuid,)> = sql::<(SqlUuid,)>(
+        "select m.kitroom_id from memberships m join kitrooms k on k.id = m.kitroom_id and k.deleted_at is null \
+         where m.removed_at is null and m.account_id = ",
+    )
+    .bind::<SqlUuid, _>(account)
+    .sql(" and m.kitroom_id = any(")
+    .bind::<Array<SqlUuid>, _>(kitrooms.to_vec())
+    .sql(")")
+    .load(conn)
+    .await?;
+    Ok(rows.into_iter().map(|(kitroom,)| kitroom).collect())
+}
+
 struct Loading<'a> {
     conn: &'a mut AsyncPgConnection,
     kitroom: Uuid,
@@ -142,17 +164,7 @@ impl Loading<'_> {
             return Ok(());
         }
         let named: Vec<Uuid> = named.into_iter().collect();
-        let open: Vec<(Uuid,)> = sql::<(SqlUuid,)>(
-            "select m.kitroom_id from memberships m join kitrooms k on k.id = m.kitroom_id and k.deleted_at is null \
-             where m.removed_at is null and m.account_id = ",
-        )
-        .bind::<SqlUuid, _>(account)
-        .sql(" and m.kitroom_id = any(")
-        .bind::<Array<SqlUuid>, _>(&named)
-        .sql(")")
-        .load(self.conn)
-        .await?;
-        let open: HashSet<Uuid> = open.into_iter().map(|(id,)| id).collect();
+        let open = open_to(self.conn, account, &named).await?;
         named.into_iter().filter(|id| !open.contains(id)).for_each(|id| self.working.close_off(id));
         Ok(())
     }

@@ -21,6 +21,7 @@ use domain::wire::problem::{ErrorCode, Problem};
 use serde_json::Value;
 use uuid::Uuid;
 
+pub use self::load::open_to;
 use crate::platform::error::ApiError;
 use crate::platform::sql::sql;
 

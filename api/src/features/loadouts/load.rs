@@ -135,28 +135,6 @@ pub async fn load_items(
     Gathered::load(conn, history(statement, kitroom)).await
 }
 
-/// Which of these kitrooms `account` is a member of at this moment.
-///
-/// # Errors
-/// As the database fails.
-pub async fn open_to(
-    conn: &mut AsyncPgConnection,
-    account: Uuid,
-    kitrooms: &[Uuid],
-) -> Result<BTreeSet<Uuid>, ApiError> {
-    let rows: Vec<(Uuid,)> = sql::<(SqlUuid,)>(
-        "select m.kitroom_id from memberships m join kitrooms k on k.id = m.kitroom_id and k.deleted_at is null \
-         where m.removed_at is null and m.account_id = ",
-    )
-    .bind::<SqlUuid, _>(account)
-    .sql(" and m.kitroom_id = any(")
-    .bind::<Array<SqlUuid>, _>(kitrooms.to_vec())
-    .sql(")")
-    .load(conn)
-    .await?;
-    Ok(rows.into_iter().map(|(kitroom,)| kitroom).collect())
-}
-
 /// Of the kitrooms that lines name, those that the loadouts' owners are members of now.
 async fn members(
     conn: &mut AsyncPgConnection,

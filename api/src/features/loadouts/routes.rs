@@ -20,6 +20,7 @@ use uuid::Uuid;
 use super::LoadoutQuery;
 use super::kit::{Kit, known_items};
 use super::load::{self, Items};
+use crate::door;
 use crate::features::kitrooms::access::KitroomAccess;
 use crate::features::records::routes::ListQuery;
 use crate::features::weighed;
@@ -262,7 +263,7 @@ pub async fn find_lightest_set(
     if let Some(owner) = kit.owner(id).filter(|_| !candidates.is_empty()) {
         // The set is the owner's to take, whoever asks.
         let ids: Vec<Uuid> = candidates.iter().map(|kitroom| kitroom.uuid()).collect();
-        let open = load::open_to(&mut conn, owner, &ids).await?;
+        let open = door::open_to(&mut conn, owner, &ids).await?;
         facts.member_of.extend(candidates.iter().copied().filter(|kitroom| open.contains(&kitroom.uuid())));
     }
     drop(conn);
@@ -294,7 +295,7 @@ async fn offered(
     if ids.is_empty() {
         return Ok(Vec::new());
     }
-    let open = load::open_to(conn, access.account.id, &ids).await?;
+    let open = door::open_to(conn, access.account.id, &ids).await?;
     if let Some(at) = ids.iter().position(|kitroom| !open.contains(kitroom)) {
         let words = "there is no such kitroom, or it is not shown to you";
         return Err(ApiError::field(&format!("/candidate_kitroom_ids/{at}"), "unknown", words));
