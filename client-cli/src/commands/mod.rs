@@ -22,6 +22,7 @@ pub mod sheet;
 mod status;
 pub mod stock;
 pub mod sync;
+mod take_back;
 pub mod trend;
 mod unlink;
 pub mod weigh;

@@ -18,6 +18,7 @@ use super::ItemShowArgs;
 use crate::app::App;
 use crate::commands::log::history;
 use crate::commands::stock::show as stock;
+use crate::commands::take_back::Fact;
 use crate::commands::weigh::changed;
 use crate::error::Result;
 use crate::local::{ItemLine, Store};

@@ -4,11 +4,13 @@ use std::collections::HashSet;
 
 use domain::kinds;
 use domain::sync::record::Stored;
+use domain::time::Timestamp;
 use domain::wire::log_entry::LogEntryBody;
 use domain::wire::shape;
 use uuid::Uuid;
 
 use super::words;
+use crate::commands::take_back::Fact;
 use crate::error::Result;
 use crate::local::{ItemLine, Store};
 use crate::render;
@@ -30,10 +32,23 @@ impl Entry {
     pub fn stands(&self) -> bool {
         self.record.is_live() && !self.replaced
     }
+}
 
-    /// In one line: when, what, and the note.
-    #[must_use]
-    pub fn describe(&self) -> String {
+impl Fact for Entry {
+    fn record(&self) -> Uuid {
+        self.record.id
+    }
+
+    fn item(&self) -> Uuid {
+        self.body.item_id.uuid()
+    }
+
+    fn observed_at(&self) -> Timestamp {
+        self.body.observed_at
+    }
+
+    /// What, and the note.
+    fn describe(&self) -> String {
         let note = self.body.note.as_ref().map(|note| format!(" ({})", render::cell(note.as_str())));
         format!("{}{}", words::did(&self.body), note.unwrap_or_default())
     }

@@ -7,12 +7,9 @@ use serde_json::json;
 use super::history::{self, Entry};
 use super::state;
 use crate::app::App;
-use crate::error::{Error, Result};
-use crate::local::Draft;
+use crate::commands::take_back::{Asked, TakenBack, take_back};
+use crate::error::Result;
 use crate::render;
-
-/// How many of the last entries are offered.
-const OFFERED: usize = 10;
 
 /// Which entry.
 #[derive(Debug, Clone, Default, Args)]
@@ -47,37 +44,17 @@ pub fn cmd_log_undo(app: &mut App<'_>, args: &UndoArgs) -> Result<()> {
         }
     };
     entries.retain(Entry::stands);
-    // What was logged last is meant, whenever it happened.
-    entries.sort_by_key(|entry| std::cmp::Reverse(entry.record.id));
-    let mut offered = Vec::new();
-    for entry in entries {
-        if offered.len() == OFFERED {
-            break;
-        }
-        if let Some(line) = store.item(room.id, entry.body.item_id.into())? {
-            offered.push((entry, line));
-        }
-    }
-    if offered.is_empty() {
-        return Err(Error::refused("there is no entry to take back"));
-    }
-    let lines: Vec<String> = offered
-        .iter()
-        .map(|(entry, line)| {
-            format!("{}  {}: {}", render::minute(entry.body.observed_at), line.name, entry.describe())
-        })
-        .collect();
-    let at = if args.last || (offered.len() == 1 && only.is_some()) {
-        0
-    } else {
-        app.choose("which entry is taken back?", &lines, "--last for the newest")?
+    let asked = Asked {
+        kind: &kinds::log_entry::KIND,
+        noun: "entry",
+        last: args.last,
+        of_one_item: only.is_some(),
+        reason: &args.reason,
     };
-    let (entry, line) = &offered[at];
-    store.act(room.id, &[Draft::void(&kinds::log_entry::KIND, entry.record.id, &args.reason)])?;
-    let line = store.item(room.id, line.id)?.ok_or_else(|| Error::internal("the item has gone"))?;
-    let words = format!("taken back: {}; it is {}", lines[at], state::words(&line));
+    let TakenBack { record, line, words } = take_back(app, &mut store, room.id, entries, &asked)?;
+    let words = format!("taken back: {words}; it is {}", state::words(&line));
     app.done(
         &render::wrapped(2, &words),
-        || json!({ "undone": entry.record.id, "item": line.name, "state": line.state.state }),
+        || json!({ "undone": record, "item": line.name, "state": line.state.state }),
     )
 }

@@ -4,7 +4,7 @@ use domain::ids::RaceId;
 use domain::kinds::{loadout, race::KIND};
 use domain::loadout::{PlanOptions, plan};
 use domain::sync::record::Stored;
-use domain::wire::loadout_answers::{FoodPlan, LampPlan, RacePlan, WaterPlan};
+use domain::wire::loadout_answers::{FoodLeg, FoodPlan, LampPlan, RacePlan, WaterLeg, WaterPlan};
 use domain::wire::race::RaceBody;
 use serde_json::json;
 use uuid::Uuid;
@@ -160,58 +160,56 @@ fn light(lamp: &LampPlan) -> String {
     text
 }
 
-fn water(plan: &WaterPlan) -> String {
-    let rate = plan.drink_ml_per_h.map_or(String::new(), |rate| format!("{rate} ml an hour"));
-    let mut text = format!("\n{}", row("water", plan.why_absent.as_deref().unwrap_or(&rate)));
-    let rows: Vec<Vec<String>> = plan
-        .legs
-        .iter()
-        .map(|leg| {
-            vec![
-                format!("{} to {}", leg.leg, cell(&leg.name)),
-                times::hours(leg.hours),
-                format!("{:.0} ml", leg.leaving_ml),
-                format!("{:.0} ml", leg.left_ml),
-                if leg.dry_h > 0.0 { format!("dry for {}", times::hours(leg.dry_h)) } else { String::new() },
-            ]
-        })
-        .collect();
+/// What is taken on the way: its rate or why there is none, leg by leg, and what others take (common practice).
+fn supply(
+    name: &str,
+    rate: Option<String>,
+    why: Option<&str>,
+    rows: &[Vec<String>],
+    band: Option<&str>,
+) -> String {
+    let mut text = format!("\n{}", row(name, why.unwrap_or(&rate.unwrap_or_default())));
     if !rows.is_empty() {
-        text.push_str(&table(&["leg", "hours", "leaving with", "left", ""], &rows));
+        text.push_str(&table(&["leg", "hours", "leaving with", "left", ""], rows));
     }
-    if let Some(band) = &plan.band {
+    if let Some(band) = band {
         text.push_str(&format!("{}\n", wrapped(0, band)));
     }
     text
 }
 
+fn water(plan: &WaterPlan) -> String {
+    let rate = plan.drink_ml_per_h.map(|rate| format!("{rate} ml an hour"));
+    let row = |leg: &WaterLeg| {
+        vec![
+            format!("{} to {}", leg.leg, cell(&leg.name)),
+            times::hours(leg.hours),
+            format!("{:.0} ml", leg.leaving_ml),
+            format!("{:.0} ml", leg.left_ml),
+            if leg.dry_h > 0.0 { format!("dry for {}", times::hours(leg.dry_h)) } else { String::new() },
+        ]
+    };
+    let rows: Vec<Vec<String>> = plan.legs.iter().map(row).collect();
+    supply("water", rate, plan.why_absent.as_deref(), &rows, plan.band.as_deref())
+}
+
 fn food(plan: &FoodPlan) -> String {
-    let rate = plan.eat_kcal_per_h.map_or(String::new(), |rate| format!("{rate} kcal an hour"));
-    let mut text = format!("\n{}", row("food", plan.why_absent.as_deref().unwrap_or(&rate)));
-    let rows: Vec<Vec<String>> = plan
-        .legs
-        .iter()
-        .map(|leg| {
-            vec![
-                format!("{} to {}", leg.leg, cell(&leg.name)),
-                times::hours(leg.hours),
-                format!("{:.0} kcal", leg.leaving_kcal),
-                format!("{:.0} kcal", leg.left_kcal),
-                if leg.empty_h > 0.0 {
-                    format!("without for {}", times::hours(leg.empty_h))
-                } else {
-                    String::new()
-                },
-            ]
-        })
-        .collect();
-    if !rows.is_empty() {
-        text.push_str(&table(&["leg", "hours", "leaving with", "left", ""], &rows));
-    }
-    if let Some(band) = &plan.band {
-        text.push_str(&format!("{}\n", wrapped(0, band)));
-    }
-    text
+    let rate = plan.eat_kcal_per_h.map(|rate| format!("{rate} kcal an hour"));
+    let row = |leg: &FoodLeg| {
+        vec![
+            format!("{} to {}", leg.leg, cell(&leg.name)),
+            times::hours(leg.hours),
+            format!("{:.0} kcal", leg.leaving_kcal),
+            format!("{:.0} kcal", leg.left_kcal),
+            if leg.empty_h > 0.0 {
+                format!("without for {}", times::hours(leg.empty_h))
+            } else {
+                String::new()
+            },
+        ]
+    };
+    let rows: Vec<Vec<String>> = plan.legs.iter().map(row).collect();
+    supply("food", rate, plan.why_absent.as_deref(), &rows, plan.band.as_deref())
 }
 
 fn cost(plan: &RacePlan) -> String {

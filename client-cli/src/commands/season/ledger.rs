@@ -201,7 +201,7 @@ fn last_two(sealed: &[Sealed], seasons: &[Held]) -> Result<(Held, Held)> {
     }
     let there = crate::render::count(sealed.len() as i64, "sealed loadout");
     Err(Error::refused("a ledger stands between two sealed loadouts, or two seasons with some")
-        .because(format!("there is {there} here"))
+        .because(format!("this device has {there}"))
         .hint("seal a loadout on race day: tare loadout seal; seasons: tare season add 2026"))
 }
 

@@ -4,6 +4,7 @@ use std::collections::HashSet;
 
 use domain::kinds;
 use domain::sync::record::Stored;
+use domain::time::Timestamp;
 use domain::wire::item::ItemBody;
 use domain::wire::shape;
 use domain::wire::stock_entry::{StockEntryBody, StockReason};
@@ -12,12 +13,10 @@ use uuid::Uuid;
 
 use super::{ShowArgs, UndoArgs};
 use crate::app::App;
-use crate::error::{Error, Result};
-use crate::local::{Draft, ItemLine, Store};
+use crate::commands::take_back::{Asked, Fact, TakenBack, take_back};
+use crate::error::Result;
+use crate::local::{ItemLine, Store};
 use crate::render;
-
-/// How many of the last movements are offered.
-const OFFERED: usize = 10;
 
 /// Shows every stock, or the movements of one.
 ///
@@ -98,7 +97,19 @@ pub struct Moved {
     replaced: bool,
 }
 
-impl Moved {
+impl Fact for Moved {
+    fn record(&self) -> Uuid {
+        self.record.id
+    }
+
+    fn item(&self) -> Uuid {
+        self.body.item_id.uuid()
+    }
+
+    fn observed_at(&self) -> Timestamp {
+        self.body.observed_at
+    }
+
     fn describe(&self) -> String {
         let units = self.body.change.abs();
         let note = self.body.note.as_ref().map(|note| format!(" ({})", render::cell(note.as_str())));
@@ -170,37 +181,17 @@ pub fn cmd_stock_undo(app: &mut App<'_>, args: &UndoArgs) -> Result<()> {
     };
     let mut found = movements(&store, room.id, records)?;
     found.retain(|one| one.record.is_live() && !one.replaced);
-    // What was logged last is meant, whenever it happened.
-    found.sort_by_key(|one| std::cmp::Reverse(one.record.id));
-    let mut offered: Vec<(Moved, ItemLine)> = Vec::new();
-    for one in found {
-        if offered.len() == OFFERED {
-            break;
-        }
-        if let Some(line) = store.item(room.id, one.body.item_id.into())? {
-            offered.push((one, line));
-        }
-    }
-    if offered.is_empty() {
-        return Err(Error::refused("there is no movement to take back"));
-    }
-    let lines: Vec<String> = offered
-        .iter()
-        .map(|(one, line)| {
-            format!("{}  {}: {}", render::minute(one.body.observed_at), line.name, one.describe())
-        })
-        .collect();
-    let at = if args.last || (offered.len() == 1 && only.is_some()) {
-        0
-    } else {
-        app.choose("which movement is taken back?", &lines, "--last for the newest")?
+    let asked = Asked {
+        kind: &kinds::stock_entry::KIND,
+        noun: "movement",
+        last: args.last,
+        of_one_item: only.is_some(),
+        reason: &args.reason,
     };
-    let (one, line) = &offered[at];
-    store.act(room.id, &[Draft::void(&kinds::stock_entry::KIND, one.record.id, &args.reason)])?;
-    let line = store.item(room.id, line.id)?.ok_or_else(|| Error::internal("the item has gone"))?;
-    let words = format!("taken back: {}; {}", lines[at], left(&line));
+    let TakenBack { record, line, words } = take_back(app, &mut store, room.id, found, &asked)?;
+    let words = format!("taken back: {words}; {}", left(&line));
     app.done(
         &render::wrapped(2, &words),
-        || json!({ "undone": one.record.id, "item": line.name, "stock": line.stock.stock }),
+        || json!({ "undone": record, "item": line.name, "stock": line.stock.stock }),
     )
 }
