@@ -152,7 +152,7 @@ fn ledger_between_two_sealed_loadouts_is_split_to_the_gram() {
     device.run(&["loadout", "seal", "--yes"]).well();
     let one = device.run(&["season", "ledger"]);
     assert_eq!(one.code, Kind::Refused.exit_code());
-    assert!(one.err.contains("there is 1 sealed loadout here"), "{}", one.err);
+    assert!(one.err.contains("this device has 1 sealed loadout"), "{}", one.err);
     device.wait_days(10);
     device.run(&["loadout", "new", "Race A", "--like", "--name", "Race A again"]).well();
     device.run(&["loadout", "drop", "shell jacket A, 2 gel @front-left"]).well();
