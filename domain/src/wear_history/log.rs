@@ -11,6 +11,11 @@ use crate::wear::UsePoint;
 use crate::wire::log_entry::{LogEntryBody, LogEvent};
 use crate::wire::shape;
 
+/// The events that only wear a head: beside head tests they say how far it has come, without any test they say nothing
+/// of whether an item serves. They are nearly all of a log, so who reads one to judge by may leave them out for items
+/// whose head was never tested, as long as no entry left out replaces another.
+pub const WEARING: [LogEvent; 2] = [LogEvent::Use, LogEvent::Wash];
+
 /// Over how many days before the day of asking the rate of use is taken.
 const RATE_OVER_D: f64 = 365.0;
 

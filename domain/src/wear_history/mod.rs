@@ -9,5 +9,5 @@ mod series;
 
 pub use head::{HeadOn, head_on};
 pub use known::HeadKnown;
-pub use log::{LogFact, WornUse, worn_until};
+pub use log::{LogFact, WEARING, WornUse, worn_until};
 pub use series::{Conditions, SeriesTest, TestSeries, test_series};

@@ -5,6 +5,7 @@ use domain::loadout::{
     LightestOptions, LoadoutFacts, OfferedItem, PlanOptions, lightest, mass, plan, see, snapshot, verdicts,
 };
 use domain::rules::{Evidence, Verdict, VerdictView};
+use domain::wear_history::WEARING;
 use domain::wire::loadout::CarryPlace;
 use domain::wire::loadout_answers::{FindingCode, LoadoutVerdicts, SwapSide};
 use proptest::prelude::*;
@@ -150,6 +151,40 @@ fn verdicts_a_label_never_becomes_a_prediction_by_assumption_alone() {
     leak["relation"] = json!("<");
     scene.log.push(leak);
     assert_eq!(first(&scene).verdict, Verdict::NotMet);
+}
+
+#[test]
+fn verdicts_use_and_washes_count_only_where_a_head_was_tested() {
+    let mut scene = scene();
+    scene.items.push(json!({"name": "lamp", "kind": "head_lamp", "burn_h": 12, "mass": weighed(90.0, 0.5)}));
+    scene.entries.push(json!({"item": 1, "carry_place": "at_hand"}));
+    let wash = json!({"item": 0, "event": "wash", "observed_at": "2026-07-08T06:00:00Z"});
+    let of_the_lamp = |event: &str, more: Json| {
+        let mut entry = json!({"item": 1, "event": event, "observed_at": "2026-07-09T06:00:00Z"});
+        entry.as_object_mut().unwrap().extend(more.as_object().unwrap().clone());
+        entry
+    };
+    scene.log = vec![
+        worn(40.0, 2),
+        wash,
+        of_the_lamp("use", json!({"worn_h": 9})),
+        of_the_lamp("burn_test", json!({"burn_h": 7.5})),
+        of_the_lamp("inspection", json!({"grade": 1})),
+        of_the_lamp("watch", json!({})),
+    ];
+    let told = |scene: &Scene| {
+        let facts = scene.facts();
+        let seen: Vec<_> = facts.items.values().map(|item| see(item, facts.as_of)).collect();
+        (verdicts(&facts), mass(&facts), snapshot(&facts, facts.as_of), seen)
+    };
+    let judging = |scene: &Scene| {
+        let mut less = scene.clone();
+        less.log.retain(|entry| WEARING.iter().all(|event| entry["event"] != event.name()));
+        less
+    };
+    assert_eq!(told(&scene), told(&judging(&scene)));
+    scene.log.insert(0, head_test(20000.0, 1));
+    assert_ne!(told(&scene), told(&judging(&scene)));
 }
 
 #[test]

@@ -35,6 +35,40 @@ async fn get_loadout_verdicts_say_for_each_rule_what_is_used_and_what_is_missing
 }
 
 #[tokio::test]
+async fn get_loadout_verdicts_count_use_since_a_test_and_what_replaces_one() {
+    let app = TestApp::start().await;
+    let scene = Scene::new(&app).await;
+    let shell = scene.item("shell", "shell_jacket", json!({"head_mm": 20000, "head_basis": "label"})).await;
+    scene.put(shell, json!({})).await;
+    let log = async |entry: Value| {
+        let entry = entry.with("item_id", shell.to_string());
+        scene.kit.member.post(&scene.kit.path("log-entries"), &entry).await.expect(201).id()
+    };
+    let head = async || {
+        let verdicts = scene.of_loadout("verdicts").await;
+        let shell = verdict(&verdicts, "shell").clone();
+        (shell.text("evidence").to_owned(), shell["value"].clone())
+    };
+    let worn = json!({"event": "use", "worn_h": 60, "observed_at": "2026-06-05T10:00:00Z"});
+    let used = log(worn).await;
+    assert_eq!(head().await, ("label".to_owned(), json!(20000)), "use alone makes no prediction");
+    let test = json!({"event": "head_test", "head_mm": 18000, "relation": "=", "rate_cm_min": 60,
+        "observed_at": "2026-06-01T10:00:00Z"});
+    let tested = log(test).await;
+    let (evidence, worn) = head().await;
+    assert_eq!(evidence, "predicted", "sixty hours after the test");
+    assert!(worn.as_f64().unwrap() < 18000.0, "{worn}");
+    // Nobody wore it after all; then the test was none, but a use.
+    let washed =
+        json!({"event": "wash", "observed_at": "2026-05-01T10:00:00Z", "supersedes_id": used.to_string()});
+    let _ = log(washed).await;
+    assert_eq!(head().await, ("measured".to_owned(), json!(18000)));
+    let other = json!({"event": "use", "worn_h": 1, "observed_at": "2026-06-01T10:00:00Z", "supersedes_id": tested.to_string()});
+    let _ = log(other).await;
+    assert_eq!(head().await, ("label".to_owned(), json!(20000)));
+}
+
+#[tokio::test]
 async fn get_loadout_verdicts_of_what_may_not_be_used_are_not_met() {
     let app = TestApp::start().await;
     let scene = Scene::new(&app).await;

@@ -20,6 +20,7 @@ use domain::wire::sitting::SittingBody;
 use serde::Deserialize;
 use uuid::Uuid;
 
+use crate::features::loadouts::load::judging;
 use crate::features::records::gathered::{Gathered, NONE, begin, part};
 use crate::platform::error::ApiError;
 
@@ -53,7 +54,7 @@ pub async fn load(
         .bind::<SqlUuid, _>(kitroom)
         .sql(" and not deleted and race_id in (select id from c))");
     let statement = part(statement, true, "item", DERIVED, ITEMS, kitroom).sql(" and not r.deleted");
-    let statement = part(statement, false, "log_entry", NONE, "log_entries r", kitroom);
+    let statement = judging(statement, kitroom, "");
     let statement = part(statement, false, "race", NONE, "c r", kitroom);
     let statement = part(statement, false, "rule_sheet", NONE, "rule_sheets r", kitroom)
         .sql(" and not r.deleted and r.id in (select rule_sheet_id from c)");

@@ -99,14 +99,31 @@ pub async fn page(
     Ok(rows.into_iter().map(|(id,)| id).collect())
 }
 
-/// The log and the stock of the items `i`. An entry of another item can replace one of these.
+/// What says by itself how an item is judged, in the words of the index `log_entries_judging`; the events are
+/// [`domain::wear_history::WEARING`].
+const JUDGING: &str = " and (r.event not in ('use', 'wash') or r.supersedes_id is not null)";
+/// What wears a head, of the items whose head was tested: those few first, as an array, which a join would not do.
+const WEARING: &str = " and r.event in ('use', 'wash') and r.supersedes_id is null \
+     and r.item_id = any(array(select t.item_id from log_entries t where t.event = 'head_test' and t.kitroom_id = ";
+
+/// Adds the entries of the log that can change how an item is judged, of the items that `of` narrows `r` to.
+pub fn judging(statement: Parts, kitroom: Uuid, of: &'static str) -> Parts {
+    let statement = part(statement, false, "log_entry", NONE, "log_entries r", kitroom).sql(of).sql(JUDGING);
+    part(statement, false, "log_entry", NONE, "log_entries r", kitroom)
+        .sql(of)
+        .sql(WEARING)
+        .bind::<SqlUuid, _>(kitroom)
+        .sql("))")
+}
+
+/// The log and the stock of the items `i`, as far as they are judged by it. An entry of another item can replace one of these.
 fn history(statement: Parts, kitroom: Uuid) -> Parts {
-    let statement = part(statement, false, "log_entry", NONE, "log_entries r", kitroom)
-        .sql(" and r.item_id in (select id from i)");
+    let statement = judging(statement, kitroom, " and r.item_id in (select id from i)");
+    // Few entries replace another: each is looked up by itself, which a join would not do.
     let statement = part(statement, false, "log_entry", NONE, "log_entries r", kitroom)
         .sql(" and r.supersedes_id is not null and r.item_id not in (select id from i)")
-        .sql(" and exists (select from log_entries o where o.kitroom_id = r.kitroom_id")
-        .sql(" and o.id = r.supersedes_id and o.item_id in (select id from i))");
+        .sql(" and (select o.item_id from log_entries o where o.kitroom_id = r.kitroom_id")
+        .sql(" and o.id = r.supersedes_id) in (select id from i)");
     part(statement, false, "stock_entry", NONE, "stock_entries r", kitroom)
         .sql(" and r.item_id in (select id from i)")
 }
@@ -166,4 +183,18 @@ async fn members(
         }
     }
     Ok(member_of)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn judging_and_wearing_name_the_events_that_wear_a_head() {
+        let names = domain::wear_history::WEARING.map(|event| format!("'{}'", event.name()));
+        let list = format!("in ({})", names.join(", "));
+        assert!(JUDGING.contains(&list) && WEARING.contains(&list), "{list}");
+        let index = include_str!("../../../../migrations/2026-11-26-020000_index_head_tests/up.sql");
+        assert!(index.contains(&format!("where event not {list} or supersedes_id is not null")));
+    }
 }
