@@ -202,6 +202,10 @@ impl Working {
             return super::settle::settle(self, op, deciding);
         }
         let stored = self.records.get(&(kind.name, op.record_id));
+        if stored.is_some_and(|stored| made_elsewhere(kind, stored, op, deciding)) {
+            let change = Op { action: Action::Patch, ..op.clone() };
+            return self.apply_one(&change, deciding);
+        }
         if stored.is_none()
             && let Some((conflict, body)) = self.held_creation(op, deciding)
         {
@@ -281,6 +285,17 @@ impl Working {
         self.install(kind, &unseen, outcome, deciding, Some(op.record_id));
         Ok(())
     }
+}
+
+/// Whether a device makes a record that is there already and differs. Ids are drawn at random, so it is the same thing:
+/// two devices have brought back what a restored service had lost, or have read one file. What the later one says of it
+/// counts as a change, and contradicts what was written in the meantime.
+fn made_elsewhere(kind: &Kind, stored: &Stored, op: &Op, deciding: &Deciding) -> bool {
+    op.action == Action::Create
+        && !kind.is_fact()
+        && deciding.actor.replica.is_some()
+        && !stored.deleted
+        && (kind.normalise)(&op.payload).is_ok_and(|body| body != stored.body)
 }
 
 fn unknown_kind(name: &str) -> Problem {

@@ -1,8 +1,8 @@
 use serde_json::{Value, json};
 use system_tests::harness::actors::Kitroom;
 use system_tests::harness::app::TestApp;
-use system_tests::harness::bodies::{With, item, new_id, weighing};
-use system_tests::harness::device::{refusal, statuses};
+use system_tests::harness::bodies::{With, item, loadout, new_id, weighing};
+use system_tests::harness::device::{Device, refusal, statuses};
 use uuid::Uuid;
 
 use crate::conflicts::two_devices;
@@ -72,6 +72,59 @@ async fn push_a_device_never_conflicts_with_itself() {
     let results = one.push(&ops).await;
     assert_eq!(statuses(&results), ["merged", "conflict"]);
     assert_eq!(shown(&kit, shell).await["size"], "XXL");
+}
+
+#[tokio::test]
+async fn push_of_a_creation_of_what_is_there_counts_as_a_change() {
+    let app = TestApp::start().await;
+    let (kit, mut one, mut two, _) = two_devices(&app).await;
+    let id = new_id();
+    let knife = one.op("create", "item", id, 1, item("knife").with("size", "S"));
+    assert_eq!(statuses(&one.push(&[knife]).await), ["applied"]);
+    // The same device, which has learnt more since: it contradicts nobody.
+    let knife = one.op("create", "item", id, 1, item("knife").with("size", "M").with("tag", "A1"));
+    assert_eq!(statuses(&one.push(&[knife]).await), ["applied"]);
+    // Another one, with the same id: what it adds is taken, what it says otherwise is kept beside it, and what it does not
+    // speak of stays.
+    let again = [
+        two.op("create", "item", id, 1, item("knife").with("size", "L").with("notes", "sharp")),
+        two.op(
+            "create",
+            "item",
+            id,
+            1,
+            item("knife").with("size", "M").with("tag", "A1").with("notes", "sharp"),
+        ),
+    ];
+    let results = two.push(&again).await;
+    assert_eq!(statuses(&results), ["conflict", "noop"]);
+    let there = shown(&kit, id).await;
+    assert_eq!(
+        (&there["size"], &there["tag"], &there["notes"]),
+        (&"M".into(), &"A1".into(), &"sharp".into())
+    );
+    let conflict = crate::conflicts::shown(
+        &kit,
+        "conflicts",
+        results[0]["conflict_ids"][0].as_str().unwrap().parse().unwrap(),
+    )
+    .await;
+    assert_eq!((&conflict["kept"], &conflict["offered"]), (&json!({"size": "M"}), &json!({"size": "L"})));
+
+    // Who may make one may not change another's by making it anew.
+    let own = kit.keeper.post(&kit.path("loadouts"), &loadout("light")).await.expect(201).id();
+    let mut member = Device::new(&kit.member, kit.id);
+    let taken = member.op("create", "loadout", own, 1, loadout("mine now"));
+    let results = member.push(&[taken]).await;
+    assert_eq!(refusal(&results[0]), "forbidden");
+    // A fact is what it is, and through a resource an id that is taken is a mistake.
+    let fact = new_id();
+    let weighed = one.op("append", "weighing", fact, 1, weighing(id, 41.0));
+    assert_eq!(statuses(&one.push(&[weighed]).await), ["applied"]);
+    let other = two.op("append", "weighing", fact, 1, weighing(id, 42.0));
+    assert_eq!(refusal(&two.push(&[other]).await[0]), "conflict");
+    let body = item("spoon").with("id", id.to_string());
+    app.refuses(kit.keeper.posting(&kit.path("items"), &body), "conflict").await;
 }
 
 #[tokio::test]
