@@ -126,6 +126,20 @@ impl Store {
     /// # Errors
     /// Refused with the reasons of the first draft that is not valid; then nothing is stored.
     pub fn act(&mut self, kitroom: Uuid, drafts: &[Draft]) -> Result<Vec<OpResult>> {
+        self.act_having_seen(kitroom, drafts, None)
+    }
+
+    /// The same for a person who has seen the kitroom's changes up to `seen` only, where the device has more: what was
+    /// written since is contradicted, not replaced.
+    ///
+    /// # Errors
+    /// As [`Self::act`].
+    pub fn act_having_seen(
+        &mut self,
+        kitroom: Uuid,
+        drafts: &[Draft],
+        seen: Option<i64>,
+    ) -> Result<Vec<OpResult>> {
         if drafts.len() > MAX_OPS {
             return Err(Error::refused(format!("one step changes at most {MAX_OPS} records"))
                 .because(format!("this one would change {}", drafts.len())));
@@ -137,7 +151,8 @@ impl Store {
         let room = kitrooms::find(&tx, kitroom)?;
         let actor = Actor { account, role: room.role, replica: Some(replica) };
         let deciding = Deciding { now, actor, refuse_future_times: true };
-        let (ops, working, results) = decide(&tx, &room, drafts, &ids, &deciding)?;
+        let base = seen.map_or(room.base_seq, |seen| seen.min(room.base_seq));
+        let (ops, working, results) = decide(&tx, &room, base, drafts, &ids, &deciding)?;
         let made = ops.iter().zip(&results).filter(|(_, result)| result.status != OpStatus::Noop);
         enqueue(&tx, kitroom, replica, made.map(|(op, _)| op), now)?;
         let dirty = records::save_changed(&tx, kitroom, &working)?;
@@ -217,7 +232,7 @@ impl Store {
         let room = kitrooms::find(&tx, kitroom)?;
         let actor = Actor { account, role: room.role, replica: Some(replica) };
         let deciding = Deciding { now, actor, refuse_future_times: true };
-        match decide(&tx, &room, drafts, &ids, &deciding) {
+        match decide(&tx, &room, room.base_seq, drafts, &ids, &deciding) {
             Ok(_) => Ok(None),
             Err(error) if error.problem.is_some() => Ok(Some(error)),
             Err(error) => Err(error),
@@ -261,7 +276,7 @@ fn enqueue<'a>(
     for op in ops {
         let op = OutboxOp::new(op, now);
         let (op_id, record_id, group) = (op.op_id, op.record_id, op.group.clone());
-        new.push(NewOp { op_id, group, record_id, bytes: op.bytes()? });
+        new.push(NewOp { op_id, group, record_id, seen: Some(op.base_seq), bytes: op.bytes()? });
         by_id.insert(op_id, op);
     }
     let bytes = new.iter().map(|op| op.bytes).sum();
@@ -288,10 +303,11 @@ fn enqueue<'a>(
     Ok(())
 }
 
-/// Decides drafts against what the store holds.
+/// Decides drafts, whose author has seen the changes up to `base`, against what the store holds.
 fn decide(
     conn: &Connection,
     room: &kitrooms::Kitroom,
+    base: i64,
     drafts: &[Draft],
     ids: &[Uuid],
     deciding: &Deciding,
@@ -300,7 +316,7 @@ fn decide(
     let ops = drafts
         .iter()
         .zip(ids)
-        .map(|(d, id)| op(*id, &group, (d.kind.name, d.record_id, d.action, &d.payload), room.base_seq))
+        .map(|(d, id)| op(*id, &group, (d.kind.name, d.record_id, d.action, &d.payload), base))
         .collect::<Result<Vec<Op>>>()?;
     let mut working = Working::foreseeing(room.base_seq);
     for op in &ops {

@@ -130,9 +130,10 @@ pub(super) fn finish(
 fn keep_lost(conn: &Connection, kitroom: Uuid, common: i64, now_ms: i64) -> Result<()> {
     let mut statement = conn.prepare(&format!("{BOTH} ORDER BY base.seq"))?;
     let mut keep = conn.prepare_cached(
-        "INSERT INTO recovery (kitroom, kind, id, loss, deleted, record, found_at) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)
+        "INSERT INTO recovery (kitroom, kind, id, loss, deleted, record, common, found_at)
+         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)
          ON CONFLICT (kitroom, kind, id) DO UPDATE
-         SET loss = ?4, deleted = ?5, record = ?6, found_at = ?7, decided = NULL",
+         SET loss = ?4, deleted = ?5, record = ?6, common = ?7, found_at = ?8, decided = NULL",
     )?;
     let mut rows = statement.query([kitroom])?;
     while let Some(row) = rows.next()? {
@@ -144,7 +145,7 @@ fn keep_lost(conn: &Connection, kitroom: Uuid, common: i64, now_ms: i64) -> Resu
         }
         if let Some(loss) = recovery::lost(before.row(), now.as_ref().map(Held::row), common) {
             let text = row.get::<_, Option<String>>(4)?;
-            keep.execute(params![kitroom, kind, id, loss.name(), before.deleted, text, now_ms])?;
+            keep.execute(params![kitroom, kind, id, loss.name(), before.deleted, text, common, now_ms])?;
         }
     }
     Ok(())
@@ -165,4 +166,6 @@ pub struct Lost {
     pub deleted: bool,
     /// The record as the service told it before; none of one that was deleted before this device had it.
     pub record: Option<Object>,
+    /// The last change that this device and the restored service have in common.
+    pub common: i64,
 }

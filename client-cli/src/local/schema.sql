@@ -46,7 +46,8 @@ CREATE TABLE incoming (
     PRIMARY KEY (kitroom, kind, id)
 ) WITHOUT ROWID;
 
--- What a restored service may have lost of what it once told this device: a person decides what becomes of it.
+-- What a restored service may have lost of what it once told this device: a person decides what becomes of it. common: the
+-- last change that this device and the restored service have in common.
 CREATE TABLE recovery (
     no INTEGER PRIMARY KEY AUTOINCREMENT,
     kitroom BLOB NOT NULL,
@@ -55,6 +56,7 @@ CREATE TABLE recovery (
     loss TEXT NOT NULL,
     deleted INTEGER NOT NULL,
     record TEXT,
+    common INTEGER NOT NULL,
     found_at INTEGER NOT NULL,
     decided TEXT CHECK (decided IN ('sent', 'left', 'back')),
     UNIQUE (kitroom, kind, id)

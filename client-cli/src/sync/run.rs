@@ -66,6 +66,8 @@ pub struct Summary {
     pub contested: usize,
     /// Changes that it refused.
     pub refused: usize,
+    /// Changes that it had refused because something was not there, and that were sent again since it is.
+    pub taken_up: i64,
     /// Changes that came from elsewhere.
     pub received: usize,
     /// Kitrooms that could not be synced.
@@ -118,6 +120,33 @@ pub fn run_with(
 /// # Errors
 /// As [`run`].
 pub(super) fn run_locked(
+    store: &mut Store,
+    remote: &mut dyn Remote,
+    decide: &mut dyn FnMut(&Question) -> Result<Answer>,
+    wish: &Wish,
+) -> Result<Summary> {
+    let mut summary = round(store, remote, decide, wish)?;
+    // Somebody else may have brought back what a refused change names.
+    let mut taken_up = 0;
+    for room in store.kitrooms()?.into_iter().filter(|room| room.place == Place::Linked) {
+        taken_up += store.take_up_refused(room.id)?;
+    }
+    if taken_up > 0 {
+        let more = round(store, remote, decide, &Wish::default())?;
+        summary.taken_up = taken_up;
+        summary.sent += more.sent;
+        summary.contested += more.contested;
+        summary.refused += more.refused;
+        summary.received += more.received;
+        summary.troubles = more.troubles;
+        summary.removed.extend(more.removed);
+        summary.restored.extend(more.restored);
+    }
+    Ok(summary)
+}
+
+/// Every kitroom's turn.
+fn round(
     store: &mut Store,
     remote: &mut dyn Remote,
     decide: &mut dyn FnMut(&Question) -> Result<Answer>,

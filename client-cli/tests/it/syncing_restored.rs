@@ -90,6 +90,113 @@ fn sync_what_one_device_brings_back_waits_on_no_other() {
 }
 
 #[test]
+fn sync_two_devices_that_bring_back_one_item_put_together_what_they_knew() {
+    let (first, second, line) = two_devices();
+    let backup = line.model().backup();
+    first.run(&["item", "add", "map", "--kind", "other", "--size", "S"]).well();
+    sync_well(&first, &line);
+    sync_well(&second, &line);
+    // The first device never gets this.
+    second.run(&["item", "edit", "map", "--size", "M", "--tag", "A7"]).well();
+    sync_well(&second, &line);
+    line.model().restore(backup);
+    for device in [&first, &second] {
+        sync_well(device, &line);
+        device.run(&["conflict", "settle", "--all-lost", "b"]).well();
+    }
+    sync_well(&first, &line);
+    let summary = sync_well(&second, &line);
+    assert_eq!((summary.refused, summary.contested), (0, 1));
+    let shown = second.run(&["item", "show", "map", "--json"]).well().json();
+    assert_eq!((&shown["size"], &shown["tag"]), (&"S".into(), &"A7".into()));
+    let listed = second.run(&["conflict", "list"]);
+    assert!(
+        listed.out.contains("size") && listed.out.contains("S") && listed.out.contains('M'),
+        "{}",
+        listed.out
+    );
+    second.run(&["conflict", "settle", "1", "b"]).well();
+    sync_well(&second, &line);
+    sync_well(&first, &line);
+    assert_eq!(first.run(&["item", "show", "map", "--json"]).well().json()["size"], "M");
+    for device in [&first, &second] {
+        assert_eq!(device.store().waiting(device.room().id).unwrap().all(), 0);
+    }
+}
+
+#[test]
+fn sync_all_lost_b_takes_nothing_from_what_was_written_on_the_restored_service() {
+    let (first, second, line) = two_devices();
+    let backup = line.model().backup();
+    first.run(&["item", "edit", "shell", "--size", "M"]).well();
+    sync_well(&first, &line);
+    line.model().restore(backup);
+    // The second device was not there, and goes on with what the restored service has.
+    second.run(&["item", "edit", "shell", "--size", "L", "--tag", "A7"]).well();
+    sync_well(&second, &line);
+    sync_well(&first, &line);
+    first.run(&["conflict", "settle", "--all-lost", "b"]).well();
+    assert_eq!(sync_well(&first, &line).contested, 1);
+    sync_well(&second, &line);
+    for device in [&first, &second] {
+        let shown = device.run(&["item", "show", "shell", "--json"]).well().json();
+        assert_eq!((&shown["size"], &shown["tag"]), (&"L".into(), &"A7".into()));
+    }
+    let shown = first.run(&["conflict", "show", "1"]).out;
+    assert!(shown.contains('L') && shown.contains('M'), "{shown}");
+}
+
+#[test]
+fn sync_one_lost_record_decided_by_itself_becomes_what_it_was() {
+    let (first, second, line) = two_devices();
+    let backup = line.model().backup();
+    first.run(&["item", "edit", "shell", "--size", "M"]).well();
+    sync_well(&first, &line);
+    line.model().restore(backup);
+    second.run(&["item", "edit", "shell", "--size", "L", "--tag", "A7"]).well();
+    sync_well(&second, &line);
+    sync_well(&first, &line);
+    first.run(&["conflict", "settle", "1", "b"]).well();
+    assert_eq!(sync_well(&first, &line).contested, 0);
+    let shown = first.run(&["item", "show", "shell", "--json"]).well().json();
+    assert_eq!((&shown["size"], shown["tag"].is_null()), (&"M".into(), true));
+}
+
+#[test]
+fn sync_unsent_facts_of_what_was_lost_go_along_when_it_is_brought_back() {
+    let (first, second, line) = two_devices();
+    let room = first.room().id;
+    let backup = line.model().backup();
+    first.run(&["item", "add", "map", "--kind", "other"]).well();
+    sync_well(&first, &line);
+    sync_well(&second, &line);
+    line.model().restore(backup);
+    for (device, grams) in [(&first, "12"), (&second, "13")] {
+        device.run(&["weigh", "map", grams]).well();
+        device.run(&["item", "edit", "map", "--tag", grams]).well();
+        let summary = sync_well(device, &line);
+        assert_eq!((summary.refused, summary.taken_up), (2, 0));
+        assert_eq!(device.store().waiting(room).unwrap().all(), 3);
+    }
+    // The one who brings it back brings along what was done with it.
+    let decided = first.run(&["conflict", "settle", "--all-lost", "b"]).well();
+    let words = decided.err.replace('\n', " ");
+    assert!(words.contains("2 refused changes go along, since what they name is there again"), "{words}");
+    assert_eq!(sync_well(&first, &line).refused, 0);
+    first.run(&["status"]).well();
+    // The other one's goes along by itself.
+    let summary = sync_well(&second, &line);
+    assert_eq!((summary.refused, summary.taken_up, summary.contested), (0, 2, 1));
+    sync_well(&first, &line);
+    for device in [&first, &second] {
+        let shown = device.run(&["item", "show", "map", "--json"]).well().json();
+        assert_eq!((&shown["mass_n"], &shown["tag"]), (&2.into(), &"12".into()), "{shown}");
+        let waiting = device.store().waiting(room).unwrap();
+        assert_eq!((waiting.refused, waiting.lost), (0, 0));
+    }
+}
+
+#[test]
 fn sync_restored_service_and_a_person_who_lets_it_be() {
     let (first, second, line) = two_devices();
     let backup = line.model().backup();

@@ -1,6 +1,7 @@
 //! `tare conflict settle`.
 
 use domain::kinds;
+use domain::sync::client::recovery::Seen;
 use domain::sync::op::Action;
 use domain::wire::conflict::{About, ConflictBody, Keep, Settle};
 use domain::wire::shape::Object;
@@ -13,7 +14,7 @@ use super::{ConflictSettleArgs, Side};
 use crate::app::App;
 use crate::error::{Error, Kind, Result};
 use crate::local::{Draft, Kitroom, Store};
-use crate::render::count;
+use crate::render::{count, wrapped};
 
 /// Decides one, or asks about each.
 ///
@@ -37,20 +38,29 @@ pub fn cmd_conflict_settle(app: &mut App<'_>, args: &ConflictSettleArgs) -> Resu
         })?;
         decide(&mut store, &room, &thing, side)?;
     }
-    finished(app, &store, &room, 1)
+    finished(app, &mut store, &room, 1)
 }
 
-fn finished(app: &mut App<'_>, store: &Store, room: &Kitroom, decided: i64) -> Result<Option<Kind>> {
+fn finished(app: &mut App<'_>, store: &mut Store, room: &Kitroom, decided: i64) -> Result<Option<Kind>> {
+    let along = store.take_up_refused(room.id)?;
     let left = things(store, room)?.iter().filter(|thing| thing.mine).count();
     let left = i64::try_from(left).unwrap_or(i64::MAX);
     let mut words = match decided {
         0 => "nothing was decided".to_owned(),
         n => format!("{n} decided; it goes to the others at the next sync"),
     };
+    if along > 0 {
+        let refused = count(along, "refused change");
+        let (goes, names) = if along == 1 { ("goes", "it names") } else { ("go", "they name") };
+        words.push_str(&format!("; {refused} {goes} along, since what {names} is there again"));
+    }
     if left > 0 {
         words.push_str(&format!("; {left} more to decide"));
     }
-    app.done(&words, || json!({ "decided": decided, "left": left }))?;
+    app.done(
+        wrapped(0, &words).trim_end(),
+        || json!({ "decided": decided, "taken_up": along, "left": left }),
+    )?;
     Ok((left > 0).then_some(Kind::Waiting))
 }
 
@@ -92,7 +102,12 @@ fn all_lost(app: &mut App<'_>, store: &mut Store, room: &Kitroom, side: Side) ->
     let mut decided = 0;
     let mut failed = Vec::new();
     for thing in lost.collect::<Vec<_>>() {
-        match decide(store, room, &thing, side) {
+        let done = match (&thing.what, side) {
+            // Who says so for all has not looked at each.
+            (What::Lost(lost), Side::B) => store.send_lost(room.id, lost, Seen::UpTo(lost.common)),
+            _ => decide(store, room, &thing, side),
+        };
+        match done {
             Ok(()) => decided += 1,
             Err(error) if error.kind == Kind::Refused => failed.push(format!("{}: {error}", thing.no)),
             Err(error) => return Err(error),
@@ -131,7 +146,7 @@ fn decide(store: &mut Store, room: &Kitroom, thing: &Thing, side: Side) -> Resul
             store.put_aside(room.id, op.op_id).map(|_| ())
         }
         (What::Lost(lost), Side::A) => store.leave_lost(room.id, lost.no),
-        (What::Lost(lost), Side::B) => store.send_lost(room.id, lost),
+        (What::Lost(lost), Side::B) => store.send_lost(room.id, lost, Seen::Both),
     }
 }
 

@@ -54,6 +54,15 @@ fn asides(app: &mut App<'_>, summary: &Summary) {
              before; here nothing of them is lost. Decide what becomes of them: tare conflict list"
         )));
     }
+    if summary.taken_up > 0 {
+        let words = count(summary.taken_up, "change");
+        app.ui.say(&wrapped(
+            0,
+            &format!(
+                "{words} that the service had refused for want of something went again: it is there now"
+            ),
+        ));
+    }
     if !summary.twins.is_empty() {
         app.ui.say(&format!("two things each are called: {}", summary.twins.join(", ")));
     }
@@ -102,7 +111,7 @@ fn as_json(summary: &Summary, waiting: i64) -> Value {
     let restored: Vec<Value> =
         summary.restored.iter().map(|(name, lost)| json!({ "kitroom": name, "lost": lost })).collect();
     json!({
-        "sent": summary.sent, "received": summary.received, "refused": summary.refused,
+        "sent": summary.sent, "received": summary.received, "refused": summary.refused, "taken_up": summary.taken_up,
         "contested": summary.contested, "waiting": waiting, "removed": removed, "restored": restored,
         "troubles": troubles, "clock_off_ms": summary.clock,
     })

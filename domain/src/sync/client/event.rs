@@ -25,6 +25,8 @@ pub struct NewOp {
     pub group: String,
     /// Its record.
     pub record_id: Uuid,
+    /// The last change that its author has seen, where that is less than the base has.
+    pub seen: Option<i64>,
     /// Its size in a push, in bytes of JSON with the comma behind it.
     pub bytes: usize,
 }

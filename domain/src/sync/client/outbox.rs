@@ -84,7 +84,8 @@ impl Room {
         let mut writes = Vec::with_capacity(ops.len() + 1);
         for op in ops {
             self.kept.last_op_no += 1;
-            let (op_no, base_seq) = (self.kept.last_op_no, self.kept.base_seq);
+            let op_no = self.kept.last_op_no;
+            let base_seq = op.seen.map_or(self.kept.base_seq, |seen| seen.min(self.kept.base_seq));
             writes.push(Write::Enqueue { kitroom, op_id: op.op_id, op_no, base_seq });
             self.outbox.push(Entry {
                 op_id: op.op_id,

@@ -4,6 +4,8 @@
 //! it tells now, in another epoch. Up to some change both are one history; `common` finds it. What the old base holds
 //! from after that change, and the new one does not, may be lost.
 
+use std::collections::BTreeMap;
+
 use serde_json::Value;
 
 use crate::kinds::Kind;
@@ -33,6 +35,28 @@ impl Row<'_> {
     pub fn says_the_same(&self, other: &Row<'_>) -> bool {
         self.deleted == other.deleted
             && (self.deleted || self.record.map(substance) == other.record.map(substance))
+    }
+}
+
+/// Whether a record that may have been lost needs nobody any more, as it stands now. One that was gone and is there again
+/// may well have gone on since: it is back when it says all that it said.
+#[must_use]
+pub fn is_back(loss: Loss, before: Row<'_>, now: Row<'_>) -> bool {
+    let went_on = || {
+        let (Some(before), Some(now)) = (before.record, now.record) else { return false };
+        let now: BTreeMap<&String, Value> = substance(now).into_iter().collect();
+        substance(before).iter().all(|(name, value)| now.get(name).is_some_and(|now| says(now, value)))
+    };
+    now.says_the_same(&before) || (loss == Loss::Gone && !now.deleted && went_on())
+}
+
+/// Whether a value says all that another one does: the same, or an object with more in it.
+fn says(value: &Value, wanted: &Value) -> bool {
+    match (value, wanted) {
+        (Value::Object(value), Value::Object(wanted)) => {
+            wanted.iter().all(|(key, wanted)| value.get(key).is_some_and(|value| says(value, wanted)))
+        }
+        _ => value == wanted,
     }
 }
 
@@ -96,10 +120,31 @@ pub fn lost(before: Row<'_>, now: Option<Row<'_>>, common: i64) -> Option<Loss> 
     })
 }
 
+/// How well a person knows what they bring back.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Seen {
+    /// They have looked at the record as it is and as it was: it becomes what it was.
+    Both,
+    /// They have not looked at what was written since this last common change: it counts as unseen, so that it stays where
+    /// it contradicts what was lost, with a conflict that says so.
+    UpTo(i64),
+}
+
+impl Seen {
+    /// Whether a field that the old record does not have may go. Of a record that was written since, nobody can tell
+    /// whether the field was taken away in what was lost, or given since.
+    fn may_take_away(self, now: i64) -> bool {
+        match self {
+            Seen::Both => true,
+            Seen::UpTo(common) => now <= common,
+        }
+    }
+}
+
 /// The ops, one after the other, that make the record what it was: action and content. Empty when nothing would change,
 /// or the old record cannot be read.
 #[must_use]
-pub fn ops(kind: &Kind, before: Row<'_>, now: Option<Row<'_>>) -> Vec<(Action, Object)> {
+pub fn ops(kind: &Kind, before: Row<'_>, now: Option<Row<'_>>, seen: Seen) -> Vec<(Action, Object)> {
     let nothing = Object::new;
     if before.deleted {
         let is_there = now.is_some_and(|now| !now.deleted);
@@ -121,7 +166,14 @@ pub fn ops(kind: &Kind, before: Row<'_>, now: Option<Row<'_>>) -> Vec<(Action, O
         return if voided { Vec::new() } else { voiding.into_iter().collect() };
     }
     let restoring = now.deleted.then(|| (Action::Restore, nothing()));
-    let patch = new.map(|new| difference(&new.body, &old.body)).filter(|patch| !patch.is_empty());
+    let patch = new.map(|new| {
+        let mut patch = difference(&new.body, &old.body);
+        if !seen.may_take_away(now.seq) {
+            keep_what_is_there(&mut patch);
+        }
+        patch
+    });
+    let patch = patch.filter(|patch| !patch.is_empty());
     restoring.into_iter().chain(patch.map(|patch| (Action::Patch, patch))).collect()
 }
 
@@ -143,6 +195,17 @@ pub fn difference(from: &Object, to: &Object) -> Object {
     let gone = from.keys().filter(|name| !to.contains_key(*name));
     patch.extend(gone.map(|name| (name.clone(), Value::Null)));
     patch
+}
+
+/// Leaves out of a patch what takes fields away.
+fn keep_what_is_there(patch: &mut Object) {
+    patch.retain(|_, value| {
+        if let Value::Object(within) = value {
+            keep_what_is_there(within);
+            return !within.is_empty();
+        }
+        !value.is_null()
+    });
 }
 
 #[cfg(test)]
@@ -198,19 +261,49 @@ mod tests {
     }
 
     #[test]
+    fn is_back_what_says_all_that_it_said_and_maybe_more() {
+        let was = record(7, json!({"size": "M", "attributes": {"hood": true}}));
+        let more = record(9, json!({"size": "M", "tag": "A1", "attributes": {"hood": true, "pleats": 2}}));
+        let less = record(9, json!({"size": "M", "attributes": {"pleats": 2}}));
+        let back = |loss, now| is_back(loss, row(7, &was), now);
+        assert!(back(Loss::Gone, row(9, &was)) && back(Loss::Differs, row(9, &was)));
+        assert!(back(Loss::Gone, row(9, &more)) && !back(Loss::Gone, row(9, &less)));
+        // What is taken away again was said too; of a record that was always there nobody can tell.
+        assert!(!back(Loss::Differs, row(9, &more)) && !back(Loss::Gone, deleted(9, &more)));
+        assert!(is_back(Loss::Undeleted, deleted(7, &was), deleted(9, &more)));
+    }
+
+    #[test]
     fn ops_make_an_item_what_it_was() {
         let was = record(7, json!({"size": "M", "attributes": {"pleats": 3, "hood": true}}));
         let now = record(5, json!({"size": "L", "tag": "A1", "attributes": {"pleats": 2}}));
         let body = json!({"name": "shell", "kind": "shell_jacket", "size": "M", "attributes": {"pleats": 3, "hood": true}});
-        let gone = ops(&item::KIND, row(7, &was), None);
+        let gone = ops(&item::KIND, row(7, &was), None, Seen::Both);
         assert_eq!(gone, [(Action::Create, body.as_object().unwrap().clone())]);
         let patch = json!({"size": "M", "tag": null, "attributes": {"pleats": 3, "hood": true}});
         let patch = patch.as_object().unwrap().clone();
-        assert_eq!(ops(&item::KIND, row(7, &was), Some(row(5, &now))), [(Action::Patch, patch.clone())]);
-        let both = ops(&item::KIND, row(7, &was), Some(deleted(5, &now)));
+        assert_eq!(
+            ops(&item::KIND, row(7, &was), Some(row(5, &now)), Seen::Both),
+            [(Action::Patch, patch.clone())]
+        );
+        let both = ops(&item::KIND, row(7, &was), Some(deleted(5, &now)), Seen::Both);
         assert_eq!(both, [(Action::Restore, Object::new()), (Action::Patch, patch)]);
-        assert_eq!(ops(&item::KIND, deleted(7, &was), Some(row(5, &now))), [(Action::Delete, Object::new())]);
-        assert!(ops(&item::KIND, deleted(7, &was), None).is_empty());
+        assert_eq!(
+            ops(&item::KIND, deleted(7, &was), Some(row(5, &now)), Seen::Both),
+            [(Action::Delete, Object::new())]
+        );
+        assert!(ops(&item::KIND, deleted(7, &was), None, Seen::Both).is_empty());
+    }
+
+    #[test]
+    fn ops_of_who_has_not_looked_take_nothing_away_from_a_record_written_since() {
+        let was = record(7, json!({"size": "M", "attributes": {"hood": true}}));
+        let now = record(5, json!({"size": "L", "tag": "A1", "attributes": {"pleats": 2}}));
+        let patch = |seq, common| ops(&item::KIND, row(7, &was), Some(row(seq, &now)), Seen::UpTo(common));
+        let all = json!({"size": "M", "tag": null, "attributes": {"hood": true, "pleats": null}});
+        assert_eq!(patch(5, 5), [(Action::Patch, all.as_object().unwrap().clone())]);
+        let some = json!({"size": "M", "attributes": {"hood": true}});
+        assert_eq!(patch(9, 5), [(Action::Patch, some.as_object().unwrap().clone())]);
     }
 
     #[test]
@@ -218,14 +311,17 @@ mod tests {
         let voided = json!({"by": ID, "at": "2026-03-01T09:00:00.000Z", "reason": "wrong pan"});
         let was = record(7, json!({"voided": voided}));
         let void = Object::from_iter([("reason".to_owned(), json!("wrong pan"))]);
-        let again = ops(&weighing::KIND, row(7, &was), None);
+        let again = ops(&weighing::KIND, row(7, &was), None, Seen::Both);
         assert_eq!(
             again.iter().map(|(action, _)| *action).collect::<Vec<_>>(),
             [Action::Append, Action::Void]
         );
         let now = record(5, json!({}));
-        assert_eq!(ops(&weighing::KIND, row(7, &was), Some(row(5, &now))), [(Action::Void, void)]);
-        assert!(ops(&weighing::KIND, row(5, &now), Some(row(7, &was))).is_empty());
+        assert_eq!(
+            ops(&weighing::KIND, row(7, &was), Some(row(5, &now)), Seen::Both),
+            [(Action::Void, void)]
+        );
+        assert!(ops(&weighing::KIND, row(5, &now), Some(row(7, &was)), Seen::Both).is_empty());
     }
 
     #[test]

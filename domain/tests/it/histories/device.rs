@@ -138,7 +138,13 @@ impl Device {
     pub fn change(&mut self, ops: Vec<Op>, chance: &mut Chance) {
         let fresh = ops
             .iter()
-            .map(|op| NewOp { op_id: op.op_id, group: op.group.clone(), record_id: op.record_id, bytes: 300 })
+            .map(|op| NewOp {
+                op_id: op.op_id,
+                group: op.group.clone(),
+                record_id: op.record_id,
+                seen: None,
+                bytes: 300,
+            })
             .collect();
         let event = Event::Changed { kitroom: self.kitroom, ops: fresh };
         let luck = Luck { roll: chance.roll(), id: chance.id() };

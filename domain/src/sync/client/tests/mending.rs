@@ -19,7 +19,7 @@ fn forked_replica_becomes_another_one_in_every_kitroom_and_keeps_op_ids() {
     device.pushed(5, &[(1, Applied, Some(5))]);
     device.fails(Failure::Lost);
     device.change("g2", &[2, 3]);
-    let ops = vec![NewOp { op_id: op(9), group: "x".into(), record_id: record(9), bytes: 10 }];
+    let ops = vec![NewOp { op_id: op(9), group: "x".into(), record_id: record(9), seen: None, bytes: 10 }];
     device.on(Event::Changed { kitroom: OTHER, ops });
     device.sync();
     let effects = device.refuses(ErrorCode::ReplicaForked);
@@ -123,7 +123,7 @@ fn push_that_is_not_taken_as_a_whole_is_narrowed_down_to_the_step_that_spoils_it
 #[test]
 fn step_that_no_push_can_carry_is_kept_as_refused_and_the_next_one_goes() {
     let mut device = Device::at(0);
-    let large = NewOp { op_id: op(1), group: "g1".into(), record_id: record(1), bytes: 2 << 20 };
+    let large = NewOp { op_id: op(1), group: "g1".into(), record_id: record(1), seen: None, bytes: 2 << 20 };
     device.on(Event::Changed { kitroom: ROOM, ops: vec![large] });
     device.change("g2", &[2]);
     assert_eq!(sent(&device.sync()), [op(2)]);

@@ -61,7 +61,13 @@ impl Device {
     pub(super) fn change(&mut self, group: &str, ops: &[u128]) {
         let ops = ops
             .iter()
-            .map(|n| NewOp { op_id: op(*n), group: group.to_owned(), record_id: record(*n), bytes: 100 })
+            .map(|n| NewOp {
+                op_id: op(*n),
+                group: group.to_owned(),
+                record_id: record(*n),
+                seen: None,
+                bytes: 100,
+            })
             .collect();
         assert!(self.on(Event::Changed { kitroom: ROOM, ops }).is_empty());
     }

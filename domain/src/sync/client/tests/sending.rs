@@ -33,7 +33,13 @@ fn sync_sends_whole_groups_within_the_limits_in_their_order() {
 
     let mut device = Device::at(0);
     for n in 0..12 {
-        let ops = vec![NewOp { op_id: op(n), group: n.to_string(), record_id: record(n), bytes: 100_000 }];
+        let ops = vec![NewOp {
+            op_id: op(n),
+            group: n.to_string(),
+            record_id: record(n),
+            seen: None,
+            bytes: 100_000,
+        }];
         device.on(Event::Changed { kitroom: ROOM, ops });
     }
     // Ten of them and the envelope are within 1 MiB.
