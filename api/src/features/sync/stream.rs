@@ -1,10 +1,16 @@
-//! The feed as a stream of lines: page after page, each read when the one before is on its way.
+//! The feed as a stream of lines: page after page, each read while the one before is on its way. No more than two are in
+//! memory.
 
+use std::rc::Rc;
+
+use actix_web::rt::spawn;
+use actix_web::rt::task::JoinHandle;
 use actix_web::web::{Bytes, Data};
 use domain::wire::sync::{FeedLine, SCHEMA_VERSION, STREAM_CURSOR_EVERY};
 use futures_util::Stream;
 use futures_util::stream::try_unfold;
 
+use super::cursor::Cursor;
 use super::feed::{Page, Question, Shape, find_page};
 use super::waits::Waits;
 use crate::platform::auth::Standing;
@@ -22,7 +28,7 @@ pub struct Source {
     pub pool: Data<Pool>,
     /// Whether the service stops.
     pub waits: Data<Waits>,
-    /// What is asked for; its cursor moves along.
+    /// What is asked for.
     pub question: Question,
     /// The most changes of the whole; none for all.
     pub at_most: Option<i64>,
@@ -42,16 +48,42 @@ impl Source {
         Question { limit: self.room(0), bytes: BYTES, ..self.question.clone() }
     }
 
-    async fn next(&mut self, sent: i64) -> Result<Page, ApiError> {
+    async fn next(&self, cursor: Cursor, sent: i64) -> Result<Page, ApiError> {
         self.standing.check().await?;
-        let question = Question { limit: self.room(sent), bytes: BYTES, ..self.question.clone() };
+        let question = Question { cursor: Some(cursor), limit: self.room(sent), ..self.first_question() };
         find_page(&self.pool, &question, Shape::Lines).await
     }
 }
 
+/// A page that is being read while the one before is on its way. It is let go of with the stream.
+struct Ahead(JoinHandle<Result<Page, ApiError>>);
+
+impl Ahead {
+    fn read(source: &Rc<Source>, cursor: Cursor, sent: i64) -> Self {
+        let source = Rc::clone(source);
+        Self(spawn(async move { source.next(cursor, sent).await }))
+    }
+
+    async fn page(&mut self) -> Result<Page, ApiError> {
+        let read = (&mut self.0).await;
+        read.map_err(|error| ApiError::internal("the reading of a page stopped", error))?
+    }
+}
+
+impl Drop for Ahead {
+    fn drop(&mut self) {
+        self.0.abort();
+    }
+}
+
+enum Next {
+    Read(Box<Page>),
+    Ahead(Ahead),
+}
+
 struct State {
-    source: Source,
-    page: Option<Page>,
+    source: Rc<Source>,
+    next: Next,
     /// The last change when the stream began: it ends there, however fast others write.
     goal: i64,
     sent: i64,
@@ -60,32 +92,34 @@ struct State {
 
 /// The body: chunks of whole lines. It breaks off without an end when something fails on the way.
 pub fn body(source: Source, first: Page) -> impl Stream<Item = Result<Bytes, ApiError>> {
-    let goal = first.head.seq;
-    let state = State { source, page: Some(first), goal, sent: 0, begun: false };
+    let (source, goal) = (Rc::new(source), first.head.seq);
+    let state = State { source, next: Next::Read(Box::new(first)), goal, sent: 0, begun: false };
     try_unfold(Some(state), async |state| {
-        let Some(mut state) = state else { return Ok(None) };
-        let page = match state.page.take() {
-            Some(page) => page,
-            None => state.source.next(state.sent).await?,
+        let Some(State { source, next, goal, mut sent, begun }) = state else { return Ok(None) };
+        let page = match next {
+            Next::Read(page) => *page,
+            Next::Ahead(mut ahead) => ahead.page().await?,
         };
         let mut text = String::new();
-        if !std::mem::replace(&mut state.begun, true) {
+        if !begun {
             let (epoch, head_seq) = (page.head.epoch, page.head.seq);
             push(&mut text, &FeedLine::Header { epoch, schema_version: SCHEMA_VERSION, head_seq })?;
         }
         text += &page.text;
-        state.sent += page.changes;
-        let reached = page.next.seq >= state.goal && page.next.backfilled.is_none();
-        let full = state.source.at_most.is_some_and(|most| state.sent >= most);
-        if !page.has_more || reached || full || state.source.waits.are_over() {
+        sent += page.changes;
+        let reached = page.next.seq >= goal && page.next.backfilled.is_none();
+        let full = source.at_most.is_some_and(|most| sent >= most);
+        if !page.has_more || reached || full || source.waits.are_over() {
             let (next_cursor, has_more) = (page.next.encode(), page.has_more);
-            let (head_seq, changes) = (page.head.seq, state.sent);
-            push(&mut text, &FeedLine::End { next_cursor, has_more, head_seq, changes })?;
+            push(
+                &mut text,
+                &FeedLine::End { next_cursor, has_more, head_seq: page.head.seq, changes: sent },
+            )?;
             return Ok(Some((Bytes::from(text), None)));
         }
         push(&mut text, &FeedLine::Cursor { cursor: page.next.encode() })?;
-        state.source.question.cursor = Some(page.next);
-        Ok(Some((Bytes::from(text), Some(state))))
+        let next = Next::Ahead(Ahead::read(&source, page.next, sent));
+        Ok(Some((Bytes::from(text), Some(State { source, next, goal, sent, begun: true }))))
     })
 }
 
