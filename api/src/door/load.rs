@@ -11,11 +11,13 @@ use domain::sync::record::{Lookup, Stored};
 use domain::sync::working::Working;
 use domain::wire::problem::{ErrorCode, Problem};
 use domain::wire::shape::Object;
+use futures_util::future::try_join_all;
 use serde_json::Value;
 use uuid::Uuid;
 
 use super::{records, reused};
 use crate::platform::error::ApiError;
+use crate::platform::jsonb::AsJson;
 use crate::platform::sql::sql;
 use crate::schema::replicas;
 
@@ -35,47 +37,43 @@ impl KnownOp {
 
 /// Those of the ops that were decided before.
 pub async fn known_ops(
-    conn: &mut AsyncPgConnection,
+    mut conn: &AsyncPgConnection,
     kitroom: Uuid,
     ops: &[Op],
 ) -> Result<HashMap<Uuid, KnownOp>, ApiError> {
     let ids: Vec<Uuid> = ops.iter().map(|op| op.op_id).collect();
-    let rows: Vec<(Uuid, Vec<u8>, Value)> =
+    let rows: Vec<(Uuid, Vec<u8>, AsJson<OpResult>)> =
         sql::<(SqlUuid, Binary, Jsonb)>("select op_id, op_hash, result from applied_ops where kitroom_id = ")
             .bind::<SqlUuid, _>(kitroom)
             .sql(" and op_id = any(")
             .bind::<Array<SqlUuid>, _>(ids)
             .sql(")")
-            .load(conn)
+            .load(&mut conn)
             .await?;
-    rows.into_iter()
-        .map(|(id, hash, result)| {
-            let result = serde_json::from_value(result)
-                .map_err(|error| ApiError::internal("a stored result cannot be read", error))?;
-            Ok((id, KnownOp { hash, result }))
-        })
-        .collect()
+    let known = rows.into_iter().map(|(id, hash, result)| (id, KnownOp { hash, result: result.0 }));
+    Ok(known.collect())
 }
 
-/// The last number that a replica has sent.
+/// The last number that a replica has sent; none when no replica sends.
 ///
 /// # Errors
 /// `replica-forked` when the replica belongs to another account.
 pub async fn last_op_no(
-    conn: &mut AsyncPgConnection,
+    mut conn: &AsyncPgConnection,
     kitroom: Uuid,
-    replica: Uuid,
+    replica: Option<Uuid>,
     account: Uuid,
-) -> Result<i64, ApiError> {
+) -> Result<Option<i64>, ApiError> {
+    let Some(replica) = replica else { return Ok(None) };
     let row: Option<(Uuid, i64)> = replicas::table
         .find((kitroom, replica))
         .select((replicas::account_id, replicas::last_op_no))
-        .first(conn)
+        .first(&mut conn)
         .await
         .optional()?;
     match row {
-        None => Ok(0),
-        Some((owner, last)) if owner == account => Ok(last),
+        None => Ok(Some(0)),
+        Some((owner, last)) if owner == account => Ok(Some(last)),
         Some(_) => {
             let words = "this replica belongs to another account; give it a new id";
             Err(Problem::new(ErrorCode::ReplicaForked, words).with("last_op_no", 0).into())
@@ -89,30 +87,48 @@ const DEPTH: usize = 4;
 /// Ids of records by their kind.
 type Wanted = BTreeMap<&'static str, HashSet<Uuid>>;
 
-/// Loads what the ops are decided on: the records that they name, what those and the offered bodies refer to, the
-/// companions of all these where a kind has such, and the open conflicts about them.
+/// Records of some kinds, as they were read.
+pub type Found = Vec<(&'static Kind, Vec<Stored>)>;
+
+/// The records that the ops name, and those that their content refers to.
+pub async fn named(conn: &AsyncPgConnection, kitroom: Uuid, ops: &[Op]) -> Result<Found, ApiError> {
+    let mut wanted = Wanted::new();
+    for op in ops {
+        let Some(kind) = kinds::kind(&op.kind) else { continue };
+        wanted.entry(kind.name).or_default().insert(op.record_id);
+        for (reference, id) in kind.references(&op.payload) {
+            wanted.entry(reference.kind).or_default().insert(id);
+        }
+    }
+    find(conn, kitroom, wanted).await
+}
+
+/// Reads records of several kinds, all statements at once: none has to wait for the one before.
+async fn find(conn: &AsyncPgConnection, kitroom: Uuid, wanted: Wanted) -> Result<Found, ApiError> {
+    let each = wanted.into_iter().filter_map(|(name, ids)| {
+        let (kind, ids) = (kinds::kind(name)?, ids.into_iter().collect::<Vec<_>>());
+        Some(async move { Ok::<_, ApiError>((kind, records::find(conn, kitroom, kind, &ids).await?)) })
+    });
+    try_join_all(each).await
+}
+
+/// Loads what the ops are decided on: the records that they name, `named`, what those refer to, the companions of all
+/// these where a kind has such, and the open conflicts about them.
 pub async fn records_for(
     conn: &mut AsyncPgConnection,
     kitroom: Uuid,
     account: Uuid,
     working: &mut Working,
+    named: Found,
     ops: &[Op],
     fresh: &[&Op],
 ) -> Result<(), ApiError> {
-    let mut wanted = Wanted::new();
-    for op in ops {
-        if let Some(kind) = kinds::kind(&op.kind) {
-            wanted.entry(kind.name).or_default().insert(op.record_id);
-        }
-    }
-    for op in fresh {
-        let Some(kind) = kinds::kind(&op.kind) else { continue };
-        for (reference, id) in kind.references(&op.payload) {
-            wanted.entry(reference.kind).or_default().insert(id);
-        }
-    }
     let mut loading = Loading { conn, kitroom, working };
-    loading.records(wanted).await?;
+    let mut next = Wanted::new();
+    for (kind, found) in named {
+        loading.take(kind, found, &mut next);
+    }
+    loading.records(next).await?;
     loading.closed_kitrooms(account, fresh).await?;
     loading.companions(fresh).await?;
     loading.conflicts(fresh).await?;
@@ -172,19 +188,16 @@ impl Loading<'_> {
     /// The records, and what they refer to, a few references far.
     async fn records(&mut self, mut wanted: Wanted) -> Result<(), ApiError> {
         for _ in 0..DEPTH {
-            let mut next = Wanted::new();
-            for (name, ids) in std::mem::take(&mut wanted) {
-                let Some(kind) = kinds::kind(name) else { continue };
-                let ids: Vec<Uuid> =
-                    ids.into_iter().filter(|id| !self.working.holds(kind.name, *id)).collect();
-                if ids.is_empty() {
-                    continue;
-                }
-                let found = records::find(self.conn, self.kitroom, kind, &ids).await?;
-                self.take(kind, found, &mut next);
+            for (name, ids) in &mut wanted {
+                ids.retain(|id| !self.working.holds(name, *id));
             }
-            if next.is_empty() {
+            wanted.retain(|_, ids| !ids.is_empty());
+            if wanted.is_empty() {
                 break;
+            }
+            let mut next = Wanted::new();
+            for (kind, found) in find(self.conn, self.kitroom, wanted).await? {
+                self.take(kind, found, &mut next);
             }
             wanted = next;
         }

@@ -18,6 +18,7 @@ use domain::sync::record::Stored;
 use domain::sync::working::{Working, refuse_group};
 use domain::time::Timestamp;
 use domain::wire::problem::{ErrorCode, Problem};
+use futures_util::future::{try_join, try_join3};
 use serde_json::Value;
 use uuid::Uuid;
 
@@ -47,6 +48,8 @@ pub struct Applied {
     pub epoch: Uuid,
     /// The number of its last change.
     pub head_seq: i64,
+    /// The mark of the commit that made that change; none when nothing changed.
+    pub mark: Option<Vec<u8>>,
     /// One result per op, in the order given.
     pub results: Vec<OpResult>,
     /// The records that the ops named, as they stand now.
@@ -89,6 +92,7 @@ pub async fn push_ops(
                 None => done = Some(applied),
                 Some(done) => {
                     done.head_seq = applied.head_seq;
+                    done.mark = applied.mark.or(done.mark.take());
                     done.results.extend(applied.results);
                 }
             },
@@ -157,23 +161,22 @@ async fn apply_locked(
         let words = "the server was restored or copied since you read this; read it again";
         return Err(ApiError::new(ErrorCode::PreconditionFailed, words));
     }
-    let known = load::known_ops(conn, kitroom, ops).await?;
-    let last_op_no = match sender.replica {
-        Some((replica, _)) => Some(load::last_op_no(conn, kitroom, replica, sender.account).await?),
-        None => None,
-    };
+    let replica = sender.replica.map(|(id, _)| id);
+    let shared: &AsyncPgConnection = conn;
+    let (known, last_op_no, named) = try_join3(
+        load::known_ops(shared, kitroom, ops),
+        load::last_op_no(shared, kitroom, replica, sender.account),
+        load::named(shared, kitroom, ops),
+    )
+    .await?;
     let next_op_no = last_op_no.map(|last| check_numbers(last, ops, &known)).transpose()?;
 
     let mut working = Working::new(locked.head_seq);
     let fresh: Vec<&Op> = ops.iter().filter(|op| !known.contains_key(&op.op_id)).collect();
-    load::records_for(conn, kitroom, sender.account, &mut working, ops, &fresh).await?;
+    load::records_for(conn, kitroom, sender.account, &mut working, named, ops, &fresh).await?;
     let deciding = Deciding {
         now: sender.now,
-        actor: Actor {
-            account: sender.account,
-            role: locked.role,
-            replica: sender.replica.map(|(id, _)| id),
-        },
+        actor: Actor { account: sender.account, role: locked.role, replica },
         refuse_future_times: sender.replica.is_none(),
     };
     let mut results = Vec::with_capacity(ops.len());
@@ -206,16 +209,17 @@ async fn apply_locked(
     }
     if !decided.is_empty() {
         write::records(conn, kitroom, &working).await?;
-        refresh::projections(conn, kitroom, &working.dirty()).await?;
-        write::journal(conn, kitroom, sender, &working, locked.head_seq, &decided).await?;
+        refresh::projections(conn, kitroom, &working).await?;
     }
-    if let (Some((replica, schema)), Some(next)) = (sender.replica, next_op_no) {
-        write::replica(conn, kitroom, replica, schema, sender, next).await?;
-    }
+    let (mark, ()) = try_join(
+        write::journal(conn, kitroom, sender, &working, locked.head_seq, &decided),
+        write::replica(conn, kitroom, sender, next_op_no),
+    )
+    .await?;
     let records =
         ops.iter().filter_map(|op| Some((op.record_id, working_record(&working, op)?.clone()))).collect();
     let results = in_order(ops, results);
-    Ok(Applied { epoch: locked.epoch, head_seq: working.head(), results, records })
+    Ok(Applied { epoch: locked.epoch, head_seq: working.head(), mark, results, records })
 }
 
 fn working_record<'a>(working: &'a Working, op: &Op) -> Option<&'a Stored> {

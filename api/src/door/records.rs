@@ -1,15 +1,18 @@
 //! Reading and writing records of any kind: their tables all have one shape.
 
+use std::collections::BTreeMap;
+
 use chrono::{DateTime, Utc};
 use diesel::sql_types::{Array, BigInt, Bool, Jsonb, Nullable, Timestamptz, Uuid as SqlUuid};
 use diesel_async::{AsyncPgConnection, RunQueryDsl};
 use domain::kinds::Kind;
-use domain::sync::record::Stored;
+use domain::sync::record::{Stored, UnitMark, Voided};
 use domain::time::Timestamp;
-use serde_json::Value;
+use domain::wire::shape::Object;
 use uuid::Uuid;
 
 use crate::platform::error::ApiError;
+use crate::platform::jsonb::AsJson;
 use crate::platform::sql::{Sql, sql};
 
 /// The columns of a record, in the order of [`Row`].
@@ -20,20 +23,33 @@ pub const COLUMNS: &str =
 pub type Columns = (SqlUuid, BigInt, Jsonb, SqlUuid, Timestamptz, Bool, Nullable<Jsonb>, Bool, Jsonb);
 
 /// A record as it comes from its table.
-pub type Row = (Uuid, i64, Value, Uuid, DateTime<Utc>, bool, Option<Value>, bool, Value);
+pub type Row = (
+    Uuid,
+    i64,
+    AsJson<BTreeMap<String, UnitMark>>,
+    Uuid,
+    DateTime<Utc>,
+    bool,
+    Option<AsJson<Voided>>,
+    bool,
+    AsJson<Object>,
+);
 
 /// From a row.
-///
-/// # Errors
-/// `internal` when a stored body is no object, which no statement of ours writes.
-pub fn from_row(row: Row) -> Result<Stored, ApiError> {
+#[must_use]
+pub fn from_row(row: Row) -> Stored {
     let (id, version, units, created_by, recorded_at, deleted, voided, time_suspect, body) = row;
-    let fault = |error: serde_json::Error| ApiError::internal("a stored record cannot be read", error);
-    let voided = voided.map(serde_json::from_value).transpose().map_err(fault)?;
-    let units = serde_json::from_value(units).map_err(fault)?;
-    let body = serde_json::from_value(body).map_err(fault)?;
-    let recorded_at = Timestamp::from_utc(recorded_at);
-    Ok(Stored { id, version, units, created_by, recorded_at, deleted, voided, time_suspect, body })
+    Stored {
+        id,
+        version,
+        units: units.0,
+        created_by,
+        recorded_at: Timestamp::from_utc(recorded_at),
+        deleted,
+        voided: voided.map(|voided| voided.0),
+        time_suspect,
+        body: body.0,
+    }
 }
 
 /// Begins `select <columns> from <table> r where r.kitroom_id = <kitroom>`.
@@ -52,11 +68,11 @@ pub fn select(kind: &Kind, kitroom: Uuid) -> Sql<'static, Columns> {
 /// # Errors
 /// As the database fails.
 pub async fn load(
-    conn: &mut AsyncPgConnection,
+    mut conn: &AsyncPgConnection,
     statement: Sql<'_, Columns>,
 ) -> Result<Vec<Stored>, ApiError> {
-    let rows: Vec<Row> = statement.load(conn).await?;
-    rows.into_iter().map(from_row).collect()
+    let rows: Vec<Row> = statement.load(&mut conn).await?;
+    Ok(rows.into_iter().map(from_row).collect())
 }
 
 /// The records with these ids, deleted and voided ones included.
@@ -64,7 +80,7 @@ pub async fn load(
 /// # Errors
 /// As the database fails.
 pub async fn find(
-    conn: &mut AsyncPgConnection,
+    conn: &AsyncPgConnection,
     kitroom: Uuid,
     kind: &Kind,
     ids: &[Uuid],
@@ -84,15 +100,13 @@ pub async fn upsert(
 ) -> Result<(), ApiError> {
     let ids: Vec<Uuid> = records.iter().map(|r| r.id).collect();
     let versions: Vec<i64> = records.iter().map(|r| r.version).collect();
-    let units: Vec<Value> =
-        records.iter().map(|r| serde_json::to_value(&r.units).unwrap_or_default()).collect();
+    let units: Vec<AsJson<_>> = records.iter().map(|r| AsJson(&r.units)).collect();
     let authors: Vec<Uuid> = records.iter().map(|r| r.created_by).collect();
     let recorded: Vec<DateTime<Utc>> = records.iter().map(|r| r.recorded_at.utc()).collect();
     let deleted: Vec<bool> = records.iter().map(|r| r.deleted).collect();
-    let voided: Vec<Option<Value>> =
-        records.iter().map(|r| r.voided.as_ref().and_then(|v| serde_json::to_value(v).ok())).collect();
+    let voided: Vec<Option<AsJson<_>>> = records.iter().map(|r| r.voided.as_ref().map(AsJson)).collect();
     let suspect: Vec<bool> = records.iter().map(|r| r.time_suspect).collect();
-    let bodies: Vec<Value> = records.iter().map(|r| Value::Object(r.body.clone())).collect();
+    let bodies: Vec<AsJson<_>> = records.iter().map(|r| AsJson(&r.body)).collect();
     sql::<()>("insert into ")
         .sql(kind.table)
         .sql(

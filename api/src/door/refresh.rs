@@ -12,11 +12,13 @@ use domain::mass::{
     sitting_repeats,
 };
 use domain::sync::canonical::whole_numbers_as_integers;
-use domain::sync::record::Stored;
+use domain::sync::record::{Lookup, Stored};
+use domain::sync::working::Working;
 use domain::wire::check_reading::CheckReadingBody;
 use domain::wire::log_entry::LogEvent;
 use domain::wire::scale::ScaleBody;
 use domain::wire::shape;
+use futures_util::future::try_join;
 use serde_json::Value;
 use uuid::Uuid;
 
@@ -28,21 +30,21 @@ use crate::platform::sql::sql;
 pub async fn projections(
     conn: &mut AsyncPgConnection,
     kitroom: Uuid,
-    dirty: &[Dirty],
+    working: &Working,
 ) -> Result<(), ApiError> {
     let mut items = BTreeSet::new();
     let (mut offsets, mut repeats) = (Vec::new(), Vec::new());
     let (mut states, mut stocks, mut loadouts) = (Vec::new(), Vec::new(), Vec::new());
-    for dirt in dirty {
+    for dirt in working.dirty() {
         match dirt {
             Dirty::Item(id) => {
-                items.insert(*id);
+                items.insert(id);
             }
-            Dirty::Sitting(id) => offsets.push(*id),
-            Dirty::Repeats(id) => repeats.push(*id),
-            Dirty::State(id) => states.push(*id),
-            Dirty::Stock(id) => stocks.push(*id),
-            Dirty::Loadout(id) => loadouts.push(*id),
+            Dirty::Sitting(id) => offsets.push(id),
+            Dirty::Repeats(id) => repeats.push(id),
+            Dirty::State(id) => states.push(id),
+            Dirty::Stock(id) => stocks.push(id),
+            Dirty::Loadout(id) => loadouts.push(id),
         }
     }
     if !offsets.is_empty() {
@@ -56,7 +58,7 @@ pub async fn projections(
         }
     }
     if !items.is_empty() {
-        kitroom.refresh_masses(&items.into_iter().collect::<Vec<_>>()).await?;
+        kitroom.refresh_masses(&items.into_iter().collect::<Vec<_>>(), working).await?;
     }
     kitroom.refresh_states(&states).await?;
     kitroom.refresh_stocks(&stocks).await?;
@@ -114,7 +116,7 @@ struct Kitroom<'a> {
 }
 
 impl Kitroom<'_> {
-    async fn find(&mut self, name: &'static str, ids: &[Uuid]) -> Result<Vec<Stored>, ApiError> {
+    async fn find(&self, name: &'static str, ids: &[Uuid]) -> Result<Vec<Stored>, ApiError> {
         if ids.is_empty() {
             Ok(Vec::new())
         } else {
@@ -123,7 +125,7 @@ impl Kitroom<'_> {
     }
 
     async fn find_by(
-        &mut self,
+        &self,
         name: &'static str,
         column: &'static str,
         ids: &[Uuid],
@@ -154,6 +156,24 @@ impl Kitroom<'_> {
             .bind::<Array<SqlUuid>, _>(ids)
             .sql(") and voided is null")
             .load(self.conn)
+            .await?;
+        Ok(rows.into_iter().map(|(id,)| id).collect())
+    }
+
+    /// The same of the facts about some items, told by their items.
+    async fn superseded_of(&self, name: &'static str, items: &[Uuid]) -> Result<HashSet<Uuid>, ApiError> {
+        let mut conn: &AsyncPgConnection = self.conn;
+        let table = kind(name)?.table;
+        let rows: Vec<(Uuid,)> = sql::<(SqlUuid,)>("select o.id from ")
+            .sql(table)
+            .sql(" s join ")
+            .sql(table)
+            .sql(" o on o.kitroom_id = s.kitroom_id and o.id = s.supersedes_id where s.kitroom_id = ")
+            .bind::<SqlUuid, _>(self.id)
+            .sql(" and s.supersedes_id is not null and s.voided is null and o.item_id = any(")
+            .bind::<Array<SqlUuid>, _>(items)
+            .sql(")")
+            .load(&mut conn)
             .await?;
         Ok(rows.into_iter().map(|(id,)| id).collect())
     }
@@ -274,10 +294,16 @@ impl Kitroom<'_> {
         Ok(scales)
     }
 
-    async fn refresh_masses(&mut self, items: &[Uuid]) -> Result<(), ApiError> {
-        let records = self.find("item", items).await?;
-        let weighings = self.find_by("weighing", "item_id", items).await?;
-        let superseded = self.superseded("weighing", &weighings).await?;
+    async fn refresh_masses(&mut self, items: &[Uuid], working: &Working) -> Result<(), ApiError> {
+        // Most of them are here already, as they stand after the batch.
+        let (here, elsewhere): (Vec<Uuid>, Vec<Uuid>) =
+            items.iter().partition(|id| working.holds("item", **id));
+        let records = self.find("item", &elsewhere).await?;
+        let here = here.iter().filter_map(|id| working.get("item", *id));
+        let records: Vec<&Stored> = here.chain(&records).collect();
+        let (weighings, superseded) =
+            try_join(self.find_by("weighing", "item_id", items), self.superseded_of("weighing", items))
+                .await?;
         let mut by_item: BTreeMap<Uuid, Vec<WeighingFact>> = BTreeMap::new();
         let (mut sittings, mut scales) = (BTreeSet::new(), BTreeSet::new());
         for fact in weighings.iter().filter_map(|record| WeighingFact::from_record(record, &superseded)) {
@@ -290,7 +316,7 @@ impl Kitroom<'_> {
         let scales = self.scale_evidence(&scales.into_iter().collect::<Vec<_>>()).await?;
         let evidence = Evidence { scales, sittings };
         let (mut ids, mut masses) = (Vec::new(), Vec::new());
-        for record in &records {
+        for record in records {
             let Some(facts) = ItemFacts::from_record(record) else { continue };
             let weighings = by_item.get(&record.id).map_or(&[][..], Vec::as_slice);
             let mass = derived(&item_mass(facts, weighings, &evidence))?;

@@ -1,7 +1,8 @@
 //! What a decided batch leaves behind, in as few statements as it takes.
 
-use diesel::prelude::*;
-use diesel::sql_types::{Array, BigInt, Binary, Bool, Jsonb, Nullable, Text, Timestamptz, Uuid as SqlUuid};
+use diesel::sql_types::{
+    Array, BigInt, Binary, Bool, Integer, Jsonb, Nullable, Text, Timestamptz, Uuid as SqlUuid,
+};
 use diesel_async::{AsyncPgConnection, RunQueryDsl};
 use domain::kinds::KINDS;
 use domain::sync::canonical::row_hash;
@@ -9,13 +10,12 @@ use domain::sync::op::{Op, OpResult};
 use domain::sync::working::Working;
 use rand::TryRngCore;
 use rand::rngs::OsRng;
-use serde_json::Value;
 use uuid::Uuid;
 
 use super::{Sender, at, records as record_rows};
 use crate::platform::error::ApiError;
+use crate::platform::jsonb::AsJson;
 use crate::platform::sql::sql;
-use crate::schema::replicas;
 
 /// The changed records, one statement a kind; a kind comes after those that it refers to.
 pub async fn records(conn: &mut AsyncPgConnection, kitroom: Uuid, working: &Working) -> Result<(), ApiError> {
@@ -29,21 +29,19 @@ pub async fn records(conn: &mut AsyncPgConnection, kitroom: Uuid, working: &Work
 }
 
 /// The results of the ops; and when something changed, the index, the digests, the commit's mark and the kitroom's
-/// last number. One statement, so that a single weighing pays one round trip for all of it.
+/// last number. One statement, so that a single weighing pays one round trip for all of it. Answers the commit's mark.
 pub async fn journal(
-    conn: &mut AsyncPgConnection,
+    mut conn: &AsyncPgConnection,
     kitroom: Uuid,
     sender: Sender,
     working: &Working,
     head_before: i64,
     decided: &[(&Op, OpResult)],
-) -> Result<(), ApiError> {
-    let fault = |error: serde_json::Error| ApiError::internal("a result cannot be written", error);
-    let results: Vec<Value> = decided
-        .iter()
-        .map(|(_, result)| serde_json::to_value(result))
-        .collect::<Result<_, _>>()
-        .map_err(fault)?;
+) -> Result<Option<Vec<u8>>, ApiError> {
+    if decided.is_empty() {
+        return Ok(None);
+    }
+    let results: Vec<AsJson<_>> = decided.iter().map(|(_, result)| AsJson(result)).collect();
     let statement = sql::<()>(
         "with ops as (insert into applied_ops (kitroom_id, op_id, op_no, op_hash, result, seq, replica_id, applied_at) \
          select ",
@@ -64,8 +62,8 @@ pub async fn journal(
     .sql(", ")
     .bind::<Array<Nullable<BigInt>>, _>(decided.iter().map(|(_, result)| result.seq).collect::<Vec<_>>());
     if working.head() == head_before {
-        statement.sql(") u) select 1").execute(conn).await?;
-        return Ok(());
+        statement.sql(") u) select 1").execute(&mut conn).await?;
+        return Ok(None);
     }
 
     let (mut kinds, mut ids, mut seqs, mut deleted, mut hashes) = (vec![], vec![], vec![], vec![], vec![]);
@@ -129,36 +127,36 @@ pub async fn journal(
         .bind::<BigInt, _>(working.head())
         .sql(" where id = ")
         .bind::<SqlUuid, _>(kitroom)
-        .execute(conn)
+        .execute(&mut conn)
         .await?;
-    Ok(())
+    Ok(Some(mark.to_vec()))
 }
 
-/// The last number that the replica has sent.
+/// The last number that the replica has sent; nothing where no replica sends.
 pub async fn replica(
-    conn: &mut AsyncPgConnection,
+    mut conn: &AsyncPgConnection,
     kitroom: Uuid,
-    replica: Uuid,
-    schema: i32,
     sender: Sender,
-    last_op_no: i64,
+    last_op_no: Option<i64>,
 ) -> Result<(), ApiError> {
-    let state = (
-        replicas::last_op_no.eq(last_op_no),
-        replicas::schema_version.eq(schema),
-        replicas::last_seen_at.eq(at(sender.now)),
-    );
-    diesel::insert_into(replicas::table)
-        .values((
-            replicas::kitroom_id.eq(kitroom),
-            replicas::replica_id.eq(replica),
-            replicas::account_id.eq(sender.account),
-            state,
-        ))
-        .on_conflict((replicas::kitroom_id, replicas::replica_id))
-        .do_update()
-        .set(state)
-        .execute(conn)
+    let (Some((replica, schema)), Some(last_op_no)) = (sender.replica, last_op_no) else { return Ok(()) };
+    sql::<()>("insert into replicas (kitroom_id, replica_id, account_id, last_op_no, schema_version, last_seen_at) values (")
+        .bind::<SqlUuid, _>(kitroom)
+        .sql(", ")
+        .bind::<SqlUuid, _>(replica)
+        .sql(", ")
+        .bind::<SqlUuid, _>(sender.account)
+        .sql(", ")
+        .bind::<BigInt, _>(last_op_no)
+        .sql(", ")
+        .bind::<Integer, _>(schema)
+        .sql(", ")
+        .bind::<Timestamptz, _>(at(sender.now))
+        .sql(
+            ") on conflict (kitroom_id, replica_id) do update set last_op_no = excluded.last_op_no, \
+             schema_version = excluded.schema_version, last_seen_at = excluded.last_seen_at",
+        )
+        .execute(&mut conn)
         .await?;
     Ok(())
 }

@@ -8,6 +8,7 @@ pub mod dump;
 pub mod embedded_pg;
 pub mod error;
 pub mod extract;
+pub mod jsonb;
 pub mod limits;
 pub mod paging;
 pub mod password;

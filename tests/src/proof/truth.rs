@@ -136,13 +136,13 @@ impl Truth {
     pub async fn read(url: &str, sql: &Client, kitroom: Uuid) -> Self {
         let head = sql.query_one("select head_seq from kitrooms where id = $1", &[&kitroom]).await;
         let head = head.expect("the kitroom is there").get(0);
-        let mut conn = AsyncPgConnection::establish(url).await.expect("the database answers");
+        let conn = AsyncPgConnection::establish(url).await.expect("the database answers");
         let places = places(sql, kitroom).await;
         let seq_of = |kind: &str, id: Uuid| places.get(&(kind.to_owned(), id)).map_or(-1, |place| place.seq);
         let mut rows = Vec::new();
         for kind in KINDS {
             let stored =
-                records::load(&mut conn, records::select(kind, kitroom)).await.expect("a table can be read");
+                records::load(&conn, records::select(kind, kitroom)).await.expect("a table can be read");
             for record in stored {
                 let seq = seq_of(kind.name, record.id);
                 rows.push(Row {

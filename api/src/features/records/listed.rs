@@ -13,6 +13,7 @@ use domain::time::Timestamp;
 use uuid::Uuid;
 
 use crate::platform::error::ApiError;
+use crate::platform::jsonb;
 use crate::platform::sql::Sql;
 
 macro_rules! own_columns {
@@ -43,11 +44,7 @@ pub struct JsonText(String);
 
 impl FromSql<Jsonb, Pg> for JsonText {
     fn from_sql(value: PgValue<'_>) -> deserialize::Result<Self> {
-        // The binary form of jsonb: the number of its version, then the text.
-        match value.as_bytes().split_first() {
-            Some((1, text)) => Ok(Self(std::str::from_utf8(text)?.to_owned())),
-            _ => Err("a jsonb value of a version that is not known".into()),
-        }
+        Ok(Self(std::str::from_utf8(jsonb::text(value.as_bytes())?)?.to_owned()))
     }
 }
 

@@ -1,12 +1,14 @@
 //! A resource: a kind under a path, with what is derived for it.
 
+use std::collections::BTreeMap;
+
 use actix_web::http::header;
 use actix_web::{HttpRequest, HttpResponse, HttpResponseBuilder};
 use diesel::sql_types::{BigInt, Bool, Jsonb, Nullable, Timestamptz, Uuid as SqlUuid};
 use diesel_async::{AsyncPgConnection, RunQueryDsl};
 use domain::kinds::{self, Kind};
 use domain::sync::canonical;
-use domain::sync::record::Stored;
+use domain::sync::record::{Stored, UnitMark, Voided};
 use domain::wire::shape::Object;
 use serde::Deserialize;
 use serde_json::Value;
@@ -16,6 +18,7 @@ use super::listed;
 use crate::door::records;
 use crate::platform::error::ApiError;
 use crate::platform::extract::{path_id, tag};
+use crate::platform::jsonb::AsJson;
 use crate::platform::sql::{Sql, sql};
 
 /// A stored projection that is answered with each record.
@@ -113,8 +116,18 @@ pub type SelectPage = Sql<'static, listed::Columns>;
 /// The SQL types that a [`Select`] answers.
 pub type Columns =
     (SqlUuid, BigInt, Jsonb, SqlUuid, Timestamptz, Bool, Nullable<Jsonb>, Bool, Jsonb, Nullable<Jsonb>);
-type Row =
-    (Uuid, i64, Value, Uuid, chrono::DateTime<chrono::Utc>, bool, Option<Value>, bool, Value, Option<Value>);
+type Row = (
+    Uuid,
+    i64,
+    AsJson<BTreeMap<String, UnitMark>>,
+    Uuid,
+    chrono::DateTime<chrono::Utc>,
+    bool,
+    Option<AsJson<Voided>>,
+    bool,
+    AsJson<Object>,
+    Option<AsJson<Object>>,
+);
 
 impl Resource {
     /// A kind that lies right under its kitroom, with nothing derived for it.
@@ -247,16 +260,14 @@ impl Resource {
         statement: Sql<'_, Columns>,
     ) -> Result<Vec<Shown>, ApiError> {
         let rows: Vec<Row> = statement.load(conn).await?;
-        rows.into_iter()
-            .map(|(id, version, units, by, at, deleted, voided, suspect, body, derived)| {
-                let stored = records::from_row((id, version, units, by, at, deleted, voided, suspect, body))?;
-                let derived = match derived {
-                    Some(Value::Object(derived)) => Some(derived),
-                    _ => None,
-                };
-                Ok(Shown { stored, derived })
-            })
-            .collect()
+        let shown =
+            rows.into_iter().map(|(id, version, units, by, at, deleted, voided, suspect, body, derived)| {
+                Shown {
+                    stored: records::from_row((id, version, units, by, at, deleted, voided, suspect, body)),
+                    derived: derived.map(|derived| derived.0),
+                }
+            });
+        Ok(shown.collect())
     }
 
     /// One record that is not deleted.

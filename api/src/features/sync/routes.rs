@@ -253,7 +253,10 @@ pub async fn push_ops(
     let mut conn = db::connection(&pool).await?;
     check_history(&mut conn, &write, &push.rests_on).await?;
     let applied = door::push_ops(&mut conn, write.kitroom, sender, &push.ops).await?;
-    let mark = store::find_mark(&mut conn, write.kitroom, applied.head_seq).await?;
+    let mark = match applied.mark {
+        Some(mark) => Some(mark),
+        None => store::find_mark(&mut conn, write.kitroom, applied.head_seq).await?,
+    };
     let ack = Cursor::ack(write.kitroom, applied.epoch, applied.head_seq, mark.as_deref());
     let response = PushResponse {
         epoch: applied.epoch,
