@@ -45,6 +45,8 @@ pub use waiting::Waiting;
 
 /// The layout of this version.
 const LAYOUT: i32 = 1;
+/// The most memory for pages of the file, KiB.
+const CACHE_KIB: i32 = 8 * 1024;
 
 /// The replica, opened.
 #[derive(Debug)]
@@ -73,6 +75,8 @@ impl Store {
         let mut conn = Connection::open_with_flags(&path, flags)?;
         conn.busy_timeout(Duration::from_secs(10))?;
         conn.pragma_update(None, "synchronous", "FULL")?;
+        // A page of a large kitroom changes more than SQLite's 2 MiB, which would go to the disk twice.
+        conn.pragma_update(None, "cache_size", -CACHE_KIB)?;
         let layout: i32 = conn.pragma_query_value(None, "user_version", |row| row.get(0))?;
         if layout > LAYOUT {
             return Err(Error::refused("a later version of tare has written this replica")
