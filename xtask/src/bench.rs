@@ -26,6 +26,19 @@ const STEPS: &[Step] = &[
         work: Work::Call(load),
     },
     Step {
+        name: "a device takes in 100,000 records, at most 3 s of its own work",
+        hint: "Run it again: cargo run --release -p client-cli --example pull_speed",
+        work: Work::Cargo(&[
+            "run",
+            "--release",
+            "--locked",
+            "--package",
+            "client-cli",
+            "--example",
+            "pull_speed",
+        ]),
+    },
+    Step {
         name: "the computations (benches of every crate)",
         hint: "Run one again: cargo bench --workspace --benches NAME",
         work: Work::Cargo(&["bench", "--workspace", "--locked", "--benches"]),

@@ -9,7 +9,7 @@ use super::http::{self, Connection};
 use super::place::Service;
 use super::pushes::Pusher;
 use super::report::Target;
-use super::seed::EXTRA;
+use super::seed::{EXTRA, one_item};
 use super::{Bench, KITROOMS, REPEATS, ids, median};
 
 const RECORDS: u64 = 100_000;
@@ -19,21 +19,21 @@ const CHANGES: u64 = 10;
 /// Times that they are made and read; the median counts.
 const ROUNDS: u64 = 51;
 
-/// So many weighings as a device sends them, about 400 bytes each in the feed.
+/// An item, and so many weighings of it as a device sends them, about 400 bytes each in the feed.
 async fn fill(bench: &Bench, kitroom: u64, records: u64) -> Result<(), String> {
+    let item = one_item(&bench.admin, kitroom).await?;
     let (k, a) = (ids::kitroom(kitroom), ids::account(kitroom));
     let id = format!("('019d0008-{kitroom:04}-7000-8000-' || lpad(n::text, 12, '0'))::uuid");
     let statements = format!(
         "insert into weighings (kitroom_id, id, version, units, created_by, recorded_at, deleted, time_suspect, body)
-         select '{k}', {id}, n, '{{}}', '{a}', now(), false, false, jsonb_build_object('item_id',
-             '019d0002-0000-7000-8000-000000000001', 'reading_g', 400.5, 'resolution_g', 1, 'wetness', 'dry',
+         select '{k}', {id}, n + 1, '{{}}', '{a}', now(), false, false, jsonb_build_object('item_id', '{item}', 'reading_g', 400.5, 'resolution_g', 1, 'wetness', 'dry',
              'source', 'typed', 'observed_at', '2026-03-01T05:10:00.000Z', 'raw',
              jsonb_build_object('text', '400.5', 'unit', 'g')) from generate_series(1, {records}) n;
          insert into sync_index (kitroom_id, kind, record_id, seq, deleted, row_hash)
-         select '{k}', 'weighing', {id}, n, false, 0 from generate_series(1, {records}) n;
+         select '{k}', 'weighing', {id}, n + 1, false, 0 from generate_series(1, {records}) n;
          insert into commits (kitroom_id, last_seq, mark, committed_at)
-         select '{k}', n * 100, decode(md5(n::text), 'hex'), now() from generate_series(1, {records} / 100) n;
-         update kitrooms set head_seq = {records} where id = '{k}';
+         select '{k}', n * 100 + 1, decode(md5(n::text), 'hex'), now() from generate_series(1, {records} / 100) n;
+         update kitrooms set head_seq = {records} + 1 where id = '{k}';
          vacuum analyze weighings; vacuum analyze sync_index"
     );
     for statement in statements.split(';') {
@@ -117,7 +117,7 @@ async fn few_changes(bench: &mut Bench, service: &Service) -> Result<(), String>
         let (mut pushed, mut pulled) = (Vec::new(), Vec::new());
         for round in 0..ROUNDS {
             let ops =
-                pusher.weighings(6100 + 100 * at as u64 + round, CHANGES, CHANGES, r#""resolution_g":1"#);
+                pusher.weighings(6100 + 100 * at as u64 + round, 0..CHANGES, CHANGES, r#""resolution_g":1"#);
             pushed.push(pusher.push(&ops).await? * 1000.0);
             let begun = Instant::now();
             cursor = last_cursor(&mut connection, &path, &token, cursor).await?;

@@ -6,11 +6,13 @@ use std::time::{Duration, Instant};
 use super::place::Service;
 use super::pushes::Pusher;
 use super::report::Target;
-use super::{Bench, ITEMS, KITROOMS, REPEATS, SECONDS, ids, median, pgbench};
+use super::{Bench, KITROOMS, REPEATS, SECONDS, ids, median, pgbench, seed};
 
 const WRITERS: usize = 4;
 /// Facts of a push, and rows of a transaction.
 const FACTS: u64 = 25;
+/// Items that the facts are about in turn: a club's whole stock, so that none is weighed more often than a thing would be.
+const ITEMS: u64 = 5_000;
 
 /// The service's side: rows a second.
 async fn pushed(service: &Service, kitroom: u64, series: u64) -> Result<f64, String> {
@@ -20,10 +22,7 @@ async fn pushed(service: &Service, kitroom: u64, series: u64) -> Result<f64, Str
         let mut pusher = Pusher::of_replica(service, kitroom, replica).await?;
         let mut rows = 0;
         while Instant::now() < end {
-            let first = rows;
-            let ops: Vec<_> = pusher
-                .weighings(2000 + replica, first + FACTS, ITEMS, r#""resolution_g":1"#)
-                .split_off(first as usize);
+            let ops = pusher.weighings(2000 + replica, rows..rows + FACTS, ITEMS, r#""resolution_g":1"#);
             pusher.push(&ops).await?;
             rows += FACTS;
         }
@@ -35,7 +34,7 @@ async fn pushed(service: &Service, kitroom: u64, series: u64) -> Result<f64, Str
 }
 
 /// The same rows by SQL alone, under the same lock.
-fn statements(kitroom: u64) -> String {
+fn statements(kitroom: u64, item: &str) -> String {
     let (k, a) = (ids::kitroom(kitroom), ids::account(kitroom));
     format!(
         "\\set s random(1, 2000000000)
@@ -43,8 +42,7 @@ begin;
 with head as (update kitrooms set head_seq = head_seq + {FACTS} where id = '{k}' returning head_seq - {FACTS} as at),
 rows as (select gen_random_uuid() as id, at + n as seq from head, generate_series(1, {FACTS}) n),
 facts as (insert into weighings (kitroom_id, id, version, units, created_by, recorded_at, deleted, time_suspect, body)
-    select '{k}', id, seq, '{{}}', '{a}', now(), false, false, jsonb_build_object('item_id',
-        '019d0002-0000-7000-8000-000000000001', 'reading_g', :s, 'resolution_g', 1, 'wetness', 'dry',
+    select '{k}', id, seq, '{{}}', '{a}', now(), false, false, jsonb_build_object('item_id', '{item}', 'reading_g', :s::bigint, 'resolution_g', 1, 'wetness', 'dry',
         'source', 'typed', 'observed_at', '2026-03-01T05:10:00.000Z') from rows)
 insert into sync_index (kitroom_id, kind, record_id, seq, deleted, row_hash)
 select '{k}', 'weighing', id, seq, false, 0 from rows;
@@ -56,7 +54,7 @@ commit;
 pub(super) async fn measure(bench: &mut Bench, service: &Service) -> Result<(), String> {
     let (hot, plain) = (KITROOMS + 6, KITROOMS + 7);
     Pusher::open(service, hot).await?.items(ITEMS).await?;
-    let script = statements(plain);
+    let script = statements(plain, &seed::one_item(&bench.admin, plain).await?);
     let (mut ours, mut theirs) = (Vec::new(), Vec::new());
     for repeat in 0..REPEATS as u64 {
         ours.push(pushed(service, hot, repeat + 1).await?);

@@ -1,6 +1,7 @@
 //! A push of five hundred groups of one op each: weighings of a kit of a hundred items.
 
 use std::fmt::Write as _;
+use std::ops::Range;
 use std::time::Instant;
 
 use super::http::{self, Connection};
@@ -70,8 +71,8 @@ impl Pusher {
         Ok(())
     }
 
-    /// One weighing of each item in turn, `count` in all; `how` goes into each.
-    pub(super) fn weighings(&self, series: u64, count: u64, items: u64, how: &str) -> Vec<Op> {
+    /// One weighing of each item in turn: those of a series from one number to another; `how` goes into each.
+    pub(super) fn weighings(&self, series: u64, numbers: Range<u64>, items: u64, how: &str) -> Vec<Op> {
         let op = |n: u64| {
             let item = ids::fresh(8000 + self.kitroom % 1000, n % items + 1);
             let grams = 50 + n % items;
@@ -82,7 +83,7 @@ impl Pusher {
             );
             ("weighing", "append", ids::fresh(series, n), value)
         };
-        (0..count).map(op).collect()
+        numbers.map(op).collect()
     }
 }
 
@@ -93,7 +94,7 @@ pub(super) async fn measure(bench: &mut Bench, service: &Service) -> Result<(), 
     pusher.items(ITEMS).await?;
     let mut rates = Vec::new();
     for n in 0..PUSHES {
-        let ops = pusher.weighings(7000 + n, OPS, ITEMS, r#""resolution_g":1"#);
+        let ops = pusher.weighings(7000 + n, 0..OPS, ITEMS, r#""resolution_g":1"#);
         rates.push(OPS as f64 / pusher.push(&ops).await?);
     }
     let what = format!("{OPS} one-op groups in a push");
@@ -117,7 +118,7 @@ pub(super) async fn measure(bench: &mut Bench, service: &Service) -> Result<(), 
             ("check_reading", "append", ids::fresh(7102, n), check),
         ];
         pusher.push(&head).await?;
-        let ops = pusher.weighings(7200 + n, OPS, ITEMS, &format!(r#""sitting_id":"{sitting}""#));
+        let ops = pusher.weighings(7200 + n, 0..OPS, ITEMS, &format!(r#""sitting_id":"{sitting}""#));
         rates.push(OPS as f64 / pusher.push(&ops).await?);
     }
     let what = format!("{OPS} one-op groups in a push, in a sitting");

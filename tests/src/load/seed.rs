@@ -1,6 +1,8 @@
 //! The data that the measurements run on. One item and one weighing come through the service; the others are copies of
 //! their rows under other ids, so that every row has the size and the shape that the service gives it.
 
+use tokio_postgres::Client;
+
 use super::http::{self, Connection};
 use super::ids;
 use super::place::{Place, Service};
@@ -95,4 +97,19 @@ pub(super) async fn kit(place: &Place, service: &Service, count: u64, items: u64
     admin.batch_execute("vacuum analyze").await.map_err(|error| format!("{error:?}"))?;
     admin.batch_execute("checkpoint").await.map_err(|error| format!("{error:?}"))?;
     Ok(())
+}
+
+/// One item as the first change of an empty kitroom, for facts that are put beside it by SQL; gives its id.
+pub(super) async fn one_item(admin: &Client, kitroom: u64) -> Result<String, String> {
+    let (k, a, item) = (ids::kitroom(kitroom), ids::account(kitroom), ids::item(kitroom, 1));
+    let script = format!(
+        "insert into items (kitroom_id, id, version, units, created_by, recorded_at, deleted, time_suspect, body)
+         values ('{k}', '{item}', 1, '{{}}', '{a}', now(), false, false, '{{\"name\": \"gloves\", \"kind\": \"gloves\"}}');
+         insert into sync_index (kitroom_id, kind, record_id, seq, deleted, row_hash)
+         values ('{k}', 'item', '{item}', 1, false, 0);
+         insert into commits (kitroom_id, last_seq, mark, committed_at) values ('{k}', 1, decode(md5('1'), 'hex'), now());
+         update kitrooms set head_seq = 1 where id = '{k}'"
+    );
+    admin.batch_execute(&script).await.map_err(|error| format!("{error:?}"))?;
+    Ok(item)
 }

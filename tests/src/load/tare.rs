@@ -19,7 +19,7 @@ pub(super) async fn measure(bench: &mut Bench, service: &Service) -> Result<(), 
     let mut pusher = Pusher::open(service, kitroom).await?;
     pusher.items(ITEMS).await?;
     // One weighing each, so that the list has masses to show.
-    let weighings = pusher.weighings(6000, ITEMS, ITEMS, r#""resolution_g":1"#);
+    let weighings = pusher.weighings(6000, 0..ITEMS, ITEMS, r#""resolution_g":1"#);
     for part in weighings.chunks(500) {
         pusher.push(part).await?;
     }
