@@ -42,7 +42,8 @@ pub fn date_time() -> RefOr<Schema> {
     ObjectBuilder::new()
         .schema_type(Type::String)
         .format(Some(SchemaFormat::KnownFormat(KnownFormat::DateTime)))
-        .description(Some("RFC 3339 with an offset; kept in UTC to the millisecond"))
+        .description(Some("RFC 3339 with an offset, from 1970 to 9999; kept in UTC to the millisecond"))
+        .pattern(Some("^(19[7-9][0-9]|[2-9][0-9]{3})-"))
         .examples([serde_json::json!("2026-03-01T05:10:00.000Z")])
         .into()
 }
