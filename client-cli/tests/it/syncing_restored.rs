@@ -124,17 +124,23 @@ fn sync_two_devices_that_bring_back_one_item_put_together_what_they_knew() {
     }
 }
 
-#[test]
-fn sync_all_lost_b_takes_nothing_from_what_was_written_on_the_restored_service() {
+/// A restored service has lost the first device's size M; the second device, which was not there, has gone on with what it
+/// has.
+fn lost_and_written_since() -> (Device, Device, Line) {
     let (first, second, line) = two_devices();
     let backup = line.model().backup();
     first.run(&["item", "edit", "shell", "--size", "M"]).well();
     sync_well(&first, &line);
     line.model().restore(backup);
-    // The second device was not there, and goes on with what the restored service has.
     second.run(&["item", "edit", "shell", "--size", "L", "--tag", "A7"]).well();
     sync_well(&second, &line);
     sync_well(&first, &line);
+    (first, second, line)
+}
+
+#[test]
+fn sync_all_lost_b_takes_nothing_from_what_was_written_on_the_restored_service() {
+    let (first, second, line) = lost_and_written_since();
     first.run(&["conflict", "settle", "--all-lost", "b"]).well();
     assert_eq!(sync_well(&first, &line).contested, 1);
     sync_well(&second, &line);
@@ -148,14 +154,7 @@ fn sync_all_lost_b_takes_nothing_from_what_was_written_on_the_restored_service()
 
 #[test]
 fn sync_one_lost_record_decided_by_itself_becomes_what_it_was() {
-    let (first, second, line) = two_devices();
-    let backup = line.model().backup();
-    first.run(&["item", "edit", "shell", "--size", "M"]).well();
-    sync_well(&first, &line);
-    line.model().restore(backup);
-    second.run(&["item", "edit", "shell", "--size", "L", "--tag", "A7"]).well();
-    sync_well(&second, &line);
-    sync_well(&first, &line);
+    let (first, _, line) = lost_and_written_since();
     first.run(&["conflict", "settle", "1", "b"]).well();
     assert_eq!(sync_well(&first, &line).contested, 0);
     let shown = first.run(&["item", "show", "shell", "--json"]).well().json();

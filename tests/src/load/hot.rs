@@ -42,8 +42,8 @@ begin;
 with head as (update kitrooms set head_seq = head_seq + {FACTS} where id = '{k}' returning head_seq - {FACTS} as at),
 rows as (select gen_random_uuid() as id, at + n as seq from head, generate_series(1, {FACTS}) n),
 facts as (insert into weighings (kitroom_id, id, version, units, created_by, recorded_at, deleted, time_suspect, body)
-    select '{k}', id, seq, '{{}}', '{a}', now(), false, false, jsonb_build_object('item_id', '{item}', 'reading_g', :s::bigint, 'resolution_g', 1, 'wetness', 'dry',
-        'source', 'typed', 'observed_at', '2026-03-01T05:10:00.000Z') from rows)
+    select '{k}', id, seq, '{{}}', '{a}', now(), false, false, jsonb_build_object(
+        'item_id', '{item}', 'reading_g', :s::bigint, 'resolution_g', 1, 'wetness', 'dry', 'source', 'typed', 'observed_at', '2026-03-01T05:10:00.000Z') from rows)
 insert into sync_index (kitroom_id, kind, record_id, seq, deleted, row_hash)
 select '{k}', 'weighing', id, seq, false, 0 from rows;
 commit;

@@ -1,14 +1,12 @@
 //! A resource: a kind under a path, with what is derived for it.
 
-use std::collections::BTreeMap;
-
 use actix_web::http::header;
 use actix_web::{HttpRequest, HttpResponse, HttpResponseBuilder};
-use diesel::sql_types::{BigInt, Bool, Jsonb, Nullable, Timestamptz, Uuid as SqlUuid};
+use diesel::sql_types::{Jsonb, Nullable, Uuid as SqlUuid};
 use diesel_async::{AsyncPgConnection, RunQueryDsl};
 use domain::kinds::{self, Kind};
 use domain::sync::canonical;
-use domain::sync::record::{Stored, UnitMark, Voided};
+use domain::sync::record::Stored;
 use domain::wire::shape::Object;
 use serde::Deserialize;
 use serde_json::Value;
@@ -114,20 +112,8 @@ pub type Select = Sql<'static, Columns>;
 pub type SelectPage = Sql<'static, listed::Columns>;
 
 /// The SQL types that a [`Select`] answers.
-pub type Columns =
-    (SqlUuid, BigInt, Jsonb, SqlUuid, Timestamptz, Bool, Nullable<Jsonb>, Bool, Jsonb, Nullable<Jsonb>);
-type Row = (
-    Uuid,
-    i64,
-    AsJson<BTreeMap<String, UnitMark>>,
-    Uuid,
-    chrono::DateTime<chrono::Utc>,
-    bool,
-    Option<AsJson<Voided>>,
-    bool,
-    AsJson<Object>,
-    Option<AsJson<Object>>,
-);
+pub type Columns = (records::Columns, Nullable<Jsonb>);
+type Row = (records::Row, Option<AsJson<Object>>);
 
 impl Resource {
     /// A kind that lies right under its kitroom, with nothing derived for it.
@@ -260,13 +246,10 @@ impl Resource {
         statement: Sql<'_, Columns>,
     ) -> Result<Vec<Shown>, ApiError> {
         let rows: Vec<Row> = statement.load(conn).await?;
-        let shown =
-            rows.into_iter().map(|(id, version, units, by, at, deleted, voided, suspect, body, derived)| {
-                Shown {
-                    stored: records::from_row((id, version, units, by, at, deleted, voided, suspect, body)),
-                    derived: derived.map(|derived| derived.0),
-                }
-            });
+        let shown = rows.into_iter().map(|(record, derived)| Shown {
+            stored: records::from_row(record),
+            derived: derived.map(|derived| derived.0),
+        });
         Ok(shown.collect())
     }
 

@@ -77,7 +77,8 @@ impl Drop for Ahead {
 }
 
 enum Next {
-    Read(Box<Page>),
+    /// The first page, which a header goes before.
+    First(Box<Page>),
     Ahead(Ahead),
 }
 
@@ -87,24 +88,23 @@ struct State {
     /// The last change when the stream began: it ends there, however fast others write.
     goal: i64,
     sent: i64,
-    begun: bool,
 }
 
 /// The body: chunks of whole lines. It breaks off without an end when something fails on the way.
 pub fn body(source: Source, first: Page) -> impl Stream<Item = Result<Bytes, ApiError>> {
     let (source, goal) = (Rc::new(source), first.head.seq);
-    let state = State { source, next: Next::Read(Box::new(first)), goal, sent: 0, begun: false };
+    let state = State { source, next: Next::First(Box::new(first)), goal, sent: 0 };
     try_unfold(Some(state), async |state| {
-        let Some(State { source, next, goal, mut sent, begun }) = state else { return Ok(None) };
+        let Some(State { source, next, goal, mut sent }) = state else { return Ok(None) };
+        let mut text = String::new();
         let page = match next {
-            Next::Read(page) => *page,
+            Next::First(page) => {
+                let (epoch, head_seq) = (page.head.epoch, page.head.seq);
+                push(&mut text, &FeedLine::Header { epoch, schema_version: SCHEMA_VERSION, head_seq })?;
+                *page
+            }
             Next::Ahead(mut ahead) => ahead.page().await?,
         };
-        let mut text = String::new();
-        if !begun {
-            let (epoch, head_seq) = (page.head.epoch, page.head.seq);
-            push(&mut text, &FeedLine::Header { epoch, schema_version: SCHEMA_VERSION, head_seq })?;
-        }
         text += &page.text;
         sent += page.changes;
         let reached = page.next.seq >= goal && page.next.backfilled.is_none();
@@ -119,7 +119,7 @@ pub fn body(source: Source, first: Page) -> impl Stream<Item = Result<Bytes, Api
         }
         push(&mut text, &FeedLine::Cursor { cursor: page.next.encode() })?;
         let next = Next::Ahead(Ahead::read(&source, page.next, sent));
-        Ok(Some((Bytes::from(text), Some(State { source, next, goal, sent, begun: true }))))
+        Ok(Some((Bytes::from(text), Some(State { source, next, goal, sent }))))
     })
 }
 

@@ -13,7 +13,7 @@ use super::things::{Thing, What, numbered, things};
 use super::{ConflictSettleArgs, Side};
 use crate::app::App;
 use crate::error::{Error, Kind, Result};
-use crate::local::{Draft, Kitroom, Store};
+use crate::local::{Draft, Kitroom, Lost, Store};
 use crate::render::{count, wrapped};
 
 /// Decides one, or asks about each.
@@ -98,16 +98,12 @@ fn walk(app: &mut App<'_>, store: &mut Store, room: &Kitroom) -> Result<Option<K
 }
 
 fn all_lost(app: &mut App<'_>, store: &mut Store, room: &Kitroom, side: Side) -> Result<Option<Kind>> {
-    let lost = things(store, room)?.into_iter().filter(|thing| matches!(thing.what, What::Lost(_)));
     let mut decided = 0;
     let mut failed = Vec::new();
-    for thing in lost.collect::<Vec<_>>() {
-        let done = match (&thing.what, side) {
-            // Who says so for all has not looked at each.
-            (What::Lost(lost), Side::B) => store.send_lost(room.id, lost, Seen::UpTo(lost.common)),
-            _ => decide(store, room, &thing, side),
-        };
-        match done {
+    for thing in things(store, room)? {
+        let What::Lost(lost) = &thing.what else { continue };
+        // Who says so for all has not looked at each.
+        match decide_lost(store, room, &thing, lost, side, Seen::UpTo(lost.common)) {
             Ok(()) => decided += 1,
             Err(error) if error.kind == Kind::Refused => failed.push(format!("{}: {error}", thing.no)),
             Err(error) => return Err(error),
@@ -135,7 +131,8 @@ fn decide(store: &mut Store, room: &Kitroom, thing: &Thing, side: Side) -> Resul
             };
             settle(store, room, thing, Settle { keep, value: None })
         }
-        (_, Side::Both) => Err(only_one(thing)),
+        (What::Lost(lost), side) => decide_lost(store, room, thing, lost, side, Seen::Both),
+        (What::Refused(_), Side::Both) => Err(only_one(thing)),
         (What::Refused(op), Side::A) => store.put_aside(room.id, op.op_id).map(|_| ()),
         (What::Refused(op), Side::B) => {
             let kind = kinds::kind(&op.kind)
@@ -145,8 +142,22 @@ fn decide(store: &mut Store, room: &Kitroom, thing: &Thing, side: Side) -> Resul
             store.act(room.id, &[draft])?;
             store.put_aside(room.id, op.op_id).map(|_| ())
         }
-        (What::Lost(lost), Side::A) => store.leave_lost(room.id, lost.no),
-        (What::Lost(lost), Side::B) => store.send_lost(room.id, lost, Seen::Both),
+    }
+}
+
+/// Decides about a record that may have been lost, as far as the person has seen what became of it.
+fn decide_lost(
+    store: &mut Store,
+    room: &Kitroom,
+    thing: &Thing,
+    lost: &Lost,
+    side: Side,
+    seen: Seen,
+) -> Result<()> {
+    match side {
+        Side::A => store.leave_lost(room.id, lost.no),
+        Side::B => store.send_lost(room.id, lost, seen),
+        Side::Both => Err(only_one(thing)),
     }
 }
 
