@@ -22,7 +22,7 @@ pub fn report(app: &mut App<'_>, store: &Store, summary: &Summary) -> Result<Opt
     if let Some(more) = waiting.words() {
         words.push_str(&format!("; {more}: tare conflict list"));
     }
-    app.done(&words, || as_json(summary, waiting.all()))?;
+    app.done(wrapped(0, &words).trim_end(), || as_json(summary, waiting.all()))?;
     match summary.troubles.split_first() {
         None => Ok((waiting.all() > 0).then_some(Kind::Waiting)),
         Some((first, rest)) => {
