@@ -101,7 +101,7 @@ pub struct PushRequest {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[cfg_attr(feature = "openapi", schema(max_length = 1000))]
     pub cursor: Option<String>,
-    /// The `ack` of the replica's last push, checked as `cursor` is.
+    /// The `ack` of the replica's last push, checked as `cursor` is. The cursor of any later page holds it too.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[cfg_attr(feature = "openapi", schema(max_length = 1000))]
     pub ack: Option<String>,

@@ -1,5 +1,6 @@
 //! A server that was restored from a backup, or whose folder was copied back: a device that had seen more must notice.
 
+use serde_json::json;
 use system_tests::harness::app::TestApp;
 use system_tests::harness::bodies::new_id;
 use system_tests::harness::device::Device;
@@ -19,14 +20,40 @@ async fn list_changes_after_other_commits_took_the_same_numbers_says_the_epoch_c
     let app = TestApp::start().await;
     let (kit, device) = three_items(&app).await;
     let (_, cursor) = device.pull(100).await;
-    let middle = device.page(None, 2).await.next_cursor;
     // Change 3 was lost and its number given to another: the head is the same, the commit is not.
     app.execute(&format!("\
         update commits set mark = decode('ffffffffffffffffffffffffffffffff', 'hex') where kitroom_id = '{}' and last_seq = 3", kit.id)).await;
     let _ = device.asking(Some(&cursor), 10).send().await.problem("epoch-changed");
-    // Who had only seen what both have goes on; so does who begins anew.
-    assert_eq!(device.page(Some(&middle), 10).await.changes.len(), 1);
+    // Who begins anew and says what they hold is told as well, whether by an ack or by that cursor; who says nothing goes on.
+    let resting_on = format!("ack={cursor}");
+    let _ = device.asking_with(None, &resting_on).send().await.problem("epoch-changed");
     assert_eq!(device.page(None, 10).await.changes.len(), 3);
+}
+
+#[tokio::test]
+async fn list_changes_after_a_restore_between_two_pages_says_the_epoch_changed() {
+    let app = TestApp::start().await;
+    let kit = app.kitroom().await;
+    let mut device = Device::new(&kit.keeper, kit.id);
+    let [first, second] = [new_id(), new_id()];
+    for (id, name) in [(first, "first"), (second, "second")] {
+        let op = device.create_item(id, name);
+        device.push(&[op]).await;
+    }
+    let (_, at_two) = device.pull(100).await;
+    let third = [device.create_item(new_id(), "third")];
+    device.push(&third).await;
+    // The first item moves to change 4 and is in no page up to 2. Had the service lost that, it would stand at 1 again,
+    // where this reader has been already.
+    let patch = [device.op("patch", "item", first, 3, json!({"size": "M"}))];
+    device.push(&patch).await;
+    let page = device.page(None, 1).await;
+    assert_eq!((page.changes[0].seq, page.has_more), (2, true));
+    app.execute(&format!(
+        "update commits set mark = decode('ffffffffffffffffffffffffffffffff', 'hex') where kitroom_id = '{}' and last_seq = 4", kit.id)).await;
+    let _ = device.asking(Some(&page.next_cursor), 10).send().await.problem("epoch-changed");
+    // Who had seen only what both histories have goes on.
+    assert_eq!(device.page(Some(&at_two), 10).await.changes.len(), 2);
 }
 
 #[tokio::test]

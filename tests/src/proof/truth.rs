@@ -37,6 +37,8 @@ pub struct Decided {
     pub status: OpStatus,
     /// The change that it became.
     pub seq: Option<i64>,
+    /// How many conflicts keep a part of it.
+    pub conflicts: i64,
 }
 
 /// By kind: how many records, and the sum of their hashes.
@@ -199,7 +201,8 @@ async fn decided(sql: &Client, kitroom: Uuid) -> BTreeMap<Uuid, Decided> {
     let rows = sql.query("select op_id, result from applied_ops where kitroom_id = $1", &[&kitroom]).await;
     let read = |row: &tokio_postgres::Row| {
         let result: OpResult = serde_json::from_value(row.get(1)).expect("a stored result");
-        (row.get(0), Decided { status: result.status, seq: result.seq })
+        let conflicts = i64::try_from(result.conflict_ids.len()).unwrap_or(0);
+        (row.get(0), Decided { status: result.status, seq: result.seq, conflicts })
     };
     rows.expect("the ops can be read").iter().map(read).collect()
 }

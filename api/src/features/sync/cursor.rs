@@ -1,6 +1,7 @@
-//! The feed's cursor: a number, and the mark of the commit that holds it. A server that was restored or copied has
-//! another mark there. It is no capability: the kitroom and the membership are checked every time. An ack has the same
-//! form and is never taken for a cursor: whoever has it has not read what lies before it.
+//! The feed's cursor: how far its reader has come, how far the kitroom had when that was read, and the mark of the commit
+//! that holds the latter. A server that was restored or copied has another mark there. It is no capability: the kitroom
+//! and the membership are checked every time. An ack has the same form and is never taken for a cursor: whoever has it
+//! has not read what lies before it.
 
 use base64::Engine as _;
 use base64::engine::general_purpose::URL_SAFE_NO_PAD;
@@ -31,7 +32,10 @@ pub struct Cursor {
     /// The last change that was delivered.
     #[serde(rename = "s")]
     pub seq: i64,
-    /// The mark of the commit that holds it; empty before the first.
+    /// The last change of the kitroom at that moment, where there was more.
+    #[serde(rename = "n", default, skip_serializing_if = "Option::is_none")]
+    ahead: Option<i64>,
+    /// The mark of the commit that holds the last change of the kitroom at that moment; empty before the first.
     #[serde(rename = "m")]
     mark: String,
     /// The version of the schema that its reader knew.
@@ -51,12 +55,13 @@ impl Cursor {
     /// Before the first change of a kitroom whose last one is `head`.
     #[must_use]
     pub fn start(kitroom: Uuid, epoch: Uuid, schema: i32, head: i64) -> Self {
-        let Place { seq, began_at } = Place::start(head);
+        let Place { seq, began_at, .. } = Place::start(head);
         Self {
             form: FORM,
             kitroom,
             epoch,
             seq,
+            ahead: None,
             mark: String::new(),
             schema,
             began_at,
@@ -65,17 +70,18 @@ impl Cursor {
         }
     }
 
-    /// The same reader at a later change.
+    /// The same reader at a later change of a kitroom whose last one is `head`; `mark` is that of the commit that holds
+    /// `head`.
     #[must_use]
-    pub fn moved_to(&self, seq: i64, mark: Option<&[u8]>) -> Self {
-        let Place { seq, began_at } = self.place().moved_to(seq);
-        Self { seq, mark: spell(mark), began_at, ..self.clone() }
+    pub fn moved_to(&self, seq: i64, head: i64, mark: Option<&[u8]>) -> Self {
+        let Place { seq, seen, began_at } = self.place().moved_to(seq, head);
+        Self { seq, ahead: Some(seen).filter(|seen| *seen > seq), mark: spell(mark), began_at, ..self.clone() }
     }
 
     /// How far its reader has come.
     #[must_use]
     pub fn place(&self) -> Place {
-        Place { seq: self.seq, began_at: self.began_at }
+        Place { seq: self.seq, seen: self.ahead.unwrap_or(self.seq), began_at: self.began_at }
     }
 
     /// The same for a reader that knows this version of the schema, and has the kinds that it lacked up to here; all of
@@ -88,7 +94,7 @@ impl Cursor {
     /// The ack of everything up to a change.
     #[must_use]
     pub fn ack(kitroom: Uuid, epoch: Uuid, seq: i64, mark: Option<&[u8]>) -> Self {
-        Self { is_ack: true, ..Self::start(kitroom, epoch, SCHEMA_VERSION, 0).moved_to(seq, mark) }
+        Self { is_ack: true, ..Self::start(kitroom, epoch, SCHEMA_VERSION, 0).moved_to(seq, seq, mark) }
     }
 
     /// As text.
@@ -109,13 +115,12 @@ impl Cursor {
         )
     }
 
-    /// An ack from text.
+    /// What shows which history somebody rests on, from text: an ack, or a cursor from which they do not read on.
     ///
     /// # Errors
     /// As [`Cursor::decode`].
     pub fn decode_ack(kitroom: Uuid, text: &str) -> Result<Self, ApiError> {
         Self::read(kitroom, text)
-            .filter(|ack| ack.is_ack)
             .ok_or_else(|| invalid("leave the ack out, or send that of the last push to this kitroom"))
     }
 
@@ -123,13 +128,15 @@ impl Cursor {
         let bytes = (text.len() <= MAX_BYTES).then(|| URL_SAFE_NO_PAD.decode(text).ok())??;
         let read = serde_json::from_slice::<Self>(&bytes).ok()?;
         let marked = match URL_SAFE_NO_PAD.decode(&read.mark).ok()?.len() {
-            0 => read.seq == 0,
-            length => length == 16 && read.seq > 0,
+            0 => read.place().seen == 0,
+            length => length == 16 && read.place().seen > 0,
         };
         let within = |part: Option<i64>| part.is_none_or(|part| part >= 0);
         let fits = read.form == FORM
             && read.kitroom == kitroom
             && read.schema >= 0
+            && read.seq >= 0
+            && read.ahead.is_none_or(|ahead| ahead > read.seq)
             && marked
             && within(read.began_at)
             && within(read.backfilled);
@@ -145,7 +152,7 @@ impl Cursor {
         Err(problem.with("min", domain::wire::sync::SCHEMA_MIN).with("current", SCHEMA_VERSION).into())
     }
 
-    /// Whether it was made where the commit that holds its change has this mark.
+    /// Whether it was made where the commit that holds the last change that its kitroom had then has this mark.
     #[must_use]
     pub fn fits(&self, mark: Option<&[u8]>) -> bool {
         self.mark == spell(mark)
@@ -167,14 +174,14 @@ mod tests {
     const K: Uuid = Uuid::from_u128(7);
 
     fn at(seq: i64) -> Cursor {
-        Cursor::start(K, Uuid::from_u128(8), 1, 20).moved_to(seq, Some(&[9; 16]))
+        Cursor::start(K, Uuid::from_u128(8), 1, 20).moved_to(seq, 21, Some(&[9; 16]))
     }
 
     #[test]
-    fn decode_of_what_was_encoded_is_the_same_and_no_ack() {
-        for cursor in [at(5), at(20), Cursor::start(K, K, 1, 0), Cursor { backfilled: Some(3), ..at(5) }] {
+    fn decode_of_what_was_encoded_is_the_same_and_an_ack_is_no_cursor() {
+        for cursor in [at(5), at(20), at(21), Cursor::start(K, K, 1, 0), Cursor { backfilled: Some(3), ..at(5) }] {
             assert_eq!(Cursor::decode(K, &cursor.encode()).unwrap(), cursor);
-            assert!(Cursor::decode_ack(K, &cursor.encode()).is_err());
+            assert_eq!(Cursor::decode_ack(K, &cursor.encode()).unwrap(), cursor);
         }
         let ack = Cursor::ack(K, K, 5, Some(&[9; 16]));
         assert_eq!(Cursor::decode_ack(K, &ack.encode()).unwrap(), ack);
@@ -196,7 +203,8 @@ mod tests {
         for made_up in [
             spelled(&at(5), "\"v\":1", "\"v\":2"),
             spelled(&at(5), "\"s\":5", "\"s\":-5"),
-            spelled(&at(5), "\"s\":5", "\"s\":0"),
+            spelled(&at(21), "\"s\":21", "\"s\":0"),
+            spelled(&at(5), "\"n\":21", "\"n\":5"),
             spelled(&at(5), "\"c\":1", "\"c\":-1"),
             spelled(&at(5), "\"c\":1", "\"c\":1,\"x\":1"),
             spelled(&at(5), "\"m\":\"", "\"m\":\"!"),

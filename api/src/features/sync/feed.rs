@@ -88,6 +88,7 @@ async fn find(conn: &mut AsyncPgConnection, question: &Question, shape: Shape) -
     for given in [&question.cursor, &question.ack].into_iter().flatten() {
         store::check_history(conn, &head, given).await?;
     }
+    let mark = store::find_mark(conn, question.kitroom, head.seq).await?;
     let schema = question.schema.min(SCHEMA_VERSION);
     let cursor = match &question.cursor {
         None => Cursor::start(question.kitroom, head.epoch, schema, head.seq),
@@ -108,7 +109,7 @@ async fn find(conn: &mut AsyncPgConnection, question: &Question, shape: Shape) -
         };
         let read = scan.read(conn, question, shape).await?;
         if read.changes > 0 {
-            let next = cursor.known_to(schema, read.cut_after);
+            let next = cursor.moved_to(cursor.seq, head.seq, mark.as_deref()).known_to(schema, read.cut_after);
             let has_more = read.cut_after.is_some() || next.seq < head.seq;
             return Ok(Page { head, text: read.text, changes: read.changes, next, has_more });
         }
@@ -122,12 +123,7 @@ async fn find(conn: &mut AsyncPgConnection, question: &Question, shape: Shape) -
     };
     let read =
         if scan.after < scan.up_to { scan.read(conn, question, shape).await? } else { Read::default() };
-    let seq = read.cut_after.unwrap_or(head.seq);
-    let next = if seq == cursor.seq {
-        cursor
-    } else {
-        cursor.moved_to(seq, store::find_mark(conn, question.kitroom, seq).await?.as_deref())
-    };
+    let next = cursor.moved_to(read.cut_after.unwrap_or(head.seq), head.seq, mark.as_deref());
     Ok(Page { head, text: read.text, changes: read.changes, next, has_more: read.cut_after.is_some() })
 }
 

@@ -82,7 +82,8 @@ pub struct ChangesQuery {
     #[param(minimum = 1, maximum = 1_000_000)]
     #[serde(default)]
     schema_version: Option<i32>,
-    /// The `ack` of the last push, so that a server which has lost it is found out.
+    /// The `ack` of the last push, so that a server which has lost it is found out. Who reads a kitroom anew sends the
+    /// cursor that they had here, for the same reason.
     #[serde(default)]
     ack: Option<String>,
 }

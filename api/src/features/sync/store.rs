@@ -73,9 +73,10 @@ pub async fn check_history(
 ) -> Result<(), ApiError> {
     // Below the floor too: a reader that is told that its cursor has expired drops what does not come again, and must not
     // do so where the changes were lost. Marks are kept for good for that.
+    let seen = cursor.place().seen;
     let same = cursor.epoch == head.epoch
-        && cursor.seq <= head.seq
-        && cursor.fits(find_mark(conn, cursor.kitroom, cursor.seq).await?.as_deref());
+        && seen <= head.seq
+        && cursor.fits(find_mark(conn, cursor.kitroom, seen).await?.as_deref());
     if same {
         return Ok(());
     }

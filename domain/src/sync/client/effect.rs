@@ -188,7 +188,8 @@ pub enum Effect {
         ticket: u64,
         /// Where to go on; none for the beginning.
         cursor: Option<String>,
-        /// What the service gave with the last push; none while a base is replaced.
+        /// What the service gave with the last push, or, while a base is replaced, the best that shows which history it
+        /// rests on; none where the service is known to have lost that.
         ack: Option<String>,
     },
     /// Find the last change that base and incoming have in common.

@@ -25,6 +25,7 @@ impl Replica {
         let reached = if page.has_more { last } else { page.head_seq };
         room.kept.epoch = Some(page.epoch);
         room.kept.cursor = Some(page.next_cursor);
+        room.kept.ack = None;
         room.kept.base_seq = room.kept.base_seq.max(reached);
         step.writes.push(Write::Page { kitroom, into: Layer::Base });
         step.writes.push(Write::Room(kitroom, room.kept.clone()));

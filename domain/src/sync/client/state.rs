@@ -66,7 +66,8 @@ pub struct Kept {
     pub epoch: Option<Uuid>,
     /// Where pulling goes on; none before the first page.
     pub cursor: Option<String>,
-    /// What the service gave with the last push, to be shown to it again.
+    /// What the service gave with the last push, to be shown to it again; none once a page has come since, whose cursor
+    /// holds all of it.
     pub ack: Option<String>,
     /// How many times its base was replaced.
     pub generation: i64,
@@ -78,6 +79,14 @@ pub struct Kept {
     pub adrift: bool,
     /// A replacement under way.
     pub replace: Option<Replace>,
+}
+
+impl Kept {
+    /// What shows best which history base and outbox rest on: an ack is given to who has shown the cursor, and a page to
+    /// who has shown both.
+    pub(super) fn rests_on(&self) -> Option<&String> {
+        self.ack.as_ref().or(self.cursor.as_ref())
+    }
 }
 
 /// What is asked of the service just now.

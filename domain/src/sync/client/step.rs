@@ -167,7 +167,10 @@ impl Replica {
             },
             Job::Pull => {
                 let (cursor, ack) = match &room.kept.replace {
-                    Some(replace) => (replace.cursor.clone(), None),
+                    // The service is known to have lost what this device was told.
+                    Some(replace) if replace.cause.may_have_lost() => (replace.cursor.clone(), None),
+                    // What does not come again is dropped as deleted: that must not be what was lost meanwhile.
+                    Some(replace) => (replace.cursor.clone(), room.kept.rests_on().cloned()),
                     None => (room.kept.cursor.clone(), room.kept.ack.clone()),
                 };
                 step.effects.push(Effect::Pull { kitroom, ticket, cursor, ack });

@@ -5,7 +5,7 @@ use std::collections::{BTreeMap, HashMap, HashSet};
 
 use domain::kinds;
 use domain::sync::op::{Action, Op, OpStatus};
-use domain::sync::record::Lookup;
+use domain::sync::record::{Lookup, Stored};
 use serde_json::Value;
 use uuid::Uuid;
 
@@ -228,6 +228,10 @@ fn values(op: &Op) -> Vec<(String, String)> {
     values
 }
 
+fn body_of(record: &Stored) -> String {
+    serde_json::to_string(&record.body).unwrap_or_default()
+}
+
 /// I6: every value that was taken stands, or was replaced by somebody who had seen it, or is in a conflict.
 fn no_value_lost(world: &World, found: &mut Vec<String>) {
     let mut by_record: HashMap<Uuid, Vec<&Decided>> = HashMap::new();
@@ -250,13 +254,17 @@ fn no_value_lost(world: &World, found: &mut Vec<String>) {
             continue;
         }
         let record = world.server.records.get(&(kind.name, *id));
-        let stands = record.map(|record| serde_json::to_string(&record.body).unwrap_or_default());
+        let stands = record.map(body_of);
         for (n, write) in writes.iter().enumerate() {
             for (unit, value) in values(&write.op) {
                 let quoted = format!("\"{value}\"");
                 let there = stands.as_ref().is_some_and(|body| body.contains(&quoted));
                 let contested = conflicts.iter().any(|(_, text)| text.contains(&quoted));
-                let seq = write.result.seq.unwrap_or(write.before + 1);
+                // The answer to an op of which a part was held back names the change of its conflict; what was written
+                // stands since the record's.
+                let written = write.after.as_ref().filter(|record| body_of(record).contains(&quoted));
+                let seq = written.map(|record| record.version).or(write.result.seq);
+                let seq = seq.unwrap_or(write.before + 1);
                 let replaced = writes[n + 1..].iter().any(|later| {
                     let touches = later.op.action == Action::Delete
                         || values(&later.op).iter().any(|(other, _)| *other == unit);

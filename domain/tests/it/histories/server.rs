@@ -6,7 +6,7 @@ use domain::kinds::{self, KINDS};
 use domain::sync::canonical::row_hash;
 use domain::sync::feed::Place;
 use domain::sync::op::{Actor, Deciding, Op, OpResult, OpStatus, Role};
-use domain::sync::record::Stored;
+use domain::sync::record::{Lookup, Stored};
 use domain::sync::working::Working;
 use domain::time::Timestamp;
 use domain::wire::problem::{ErrorCode, Problem};
@@ -54,6 +54,8 @@ pub struct Decided {
     pub result: OpResult,
     /// The head before it.
     pub before: i64,
+    /// Its record as the op left it.
+    pub after: Option<Stored>,
 }
 
 /// What a kitroom holds on the service.
@@ -108,25 +110,25 @@ impl Server {
     }
 
     fn cursor(&self, place: Place) -> String {
-        let Place { seq, began_at } = place;
-        format!("{}/{seq}/{}/{}", self.epoch, self.mark(seq), began_at.unwrap_or(0))
+        let Place { seq, seen, began_at } = place;
+        format!("{}/{seq}/{seen}/{}/{}", self.epoch, self.mark(seen), began_at.unwrap_or(0))
     }
 
     fn ack(&self) -> String {
-        self.cursor(Place { seq: self.head, began_at: None })
+        self.cursor(Place::start(0).moved_to(self.head, self.head))
     }
 
     /// Where a cursor or an ack stands, when it was made here.
     pub fn place_of(&self, cursor: &str) -> Result<Place, Problem> {
         let parts: Vec<&str> = cursor.split('/').collect();
         let invalid = || Problem::new(ErrorCode::CursorInvalid, "none of ours");
-        let [epoch, seq, mark, began_at] = parts.as_slice() else { return Err(invalid()) };
+        let [epoch, seq, seen, mark, began_at] = parts.as_slice() else { return Err(invalid()) };
         let number = |text: &str| text.parse::<i64>().map_err(|_| invalid());
-        let (seq, began_at) = (number(seq)?, number(began_at)?);
+        let (seq, seen, began_at) = (number(seq)?, number(seen)?, number(began_at)?);
         let mark: u64 = mark.parse().map_err(|_| invalid())?;
-        let known = *epoch == self.epoch.to_string() && seq <= self.head && mark == self.mark(seq);
+        let known = *epoch == self.epoch.to_string() && seen <= self.head && mark == self.mark(seen);
         if known || self.is(Mutant::SkipEpochTest) {
-            Ok(Place { seq, began_at: (began_at > 0).then_some(began_at) })
+            Ok(Place { seq, seen, began_at: (began_at > 0).then_some(began_at) })
         } else {
             Err(Problem::new(ErrorCode::EpochChanged, "restored or copied"))
         }
@@ -188,7 +190,9 @@ impl Server {
             let head = working.head();
             let answers = working.apply_group(&mutated.iter().collect::<Vec<_>>(), &deciding);
             for (op, result) in fresh.iter().zip(answers) {
-                let decided = Decided { op: (*op).clone(), replica, result: result.clone(), before: head };
+                let after = working.get(&op.kind, op.record_id).cloned();
+                let decided =
+                    Decided { op: (*op).clone(), replica, result: result.clone(), before: head, after };
                 self.decided.push(decided);
                 self.applied.insert(op.op_id, (op.hash, result.clone()));
                 results.insert(op.op_id, result);
@@ -310,7 +314,7 @@ impl Server {
                 record: (!record.deleted).then(|| record.to_wire()),
             })
             .collect();
-        let next_cursor = self.cursor(place.moved_to(next));
+        let next_cursor = self.cursor(place.moved_to(next, self.head));
         Ok(Page { epoch: self.epoch, rows, next_cursor, has_more, head_seq: self.head })
     }
 

@@ -431,7 +431,8 @@ impl World {
     fn restore(&mut self) {
         let Some(older) = self.backup.take() else { return };
         self.note(Fault::ServiceRestored);
-        self.restored |= older.head != self.server.head;
+        // An op that changed nothing has an answer all the same.
+        self.restored |= older.decided.len() != self.server.decided.len();
         let members = self.server.members.clone();
         let decided = std::mem::take(&mut self.server.decided);
         self.server = older;

@@ -1,10 +1,13 @@
 //! Facts are a set: each that was acknowledged is there once and as it was given, and nothing is there that nobody asked
-//! for.
+//! for. Whoever settles a question of two states of an item asks for one event that follows both.
 
 use std::collections::BTreeMap;
 
-use domain::kinds;
+use domain::kinds::{self, reference_id};
+use domain::sync::conflict::derived_id;
 use domain::sync::op::Action;
+use domain::wire::conflict::{About, ConflictBody};
+use domain::wire::shape;
 use uuid::Uuid;
 
 use super::{Case, Ended, Op, Rule, Violation, broken};
@@ -27,7 +30,7 @@ pub(super) fn check(case: &Case, ops: &[Op<'_>], found: &mut Vec<Violation>) {
                 format!("{} {id} is there {} times", rows[0].kind, rows.len()),
             ));
         }
-        if !asked.contains_key(id) {
+        if !asked.contains_key(id) && !was_settled(rows[0], ops) {
             found.push(broken(Rule::FactInvented, format!("nobody asked for {} {id}", rows[0].kind)));
         }
     }
@@ -44,6 +47,36 @@ pub(super) fn check(case: &Case, ops: &[Op<'_>], found: &mut Vec<Violation>) {
             }
         } else if row.is_some() && asked.iter().all(|op| op.ended == Ended::Failed) {
             found.push(broken(Rule::FactRefused, format!("{kind} {id} of replica {replica}")));
+        }
+    }
+    check_settled(case, ops, found);
+}
+
+/// Whether a fact is the event that a decision about the state of its item has made. The id says of which decision.
+fn was_settled(row: &Row, ops: &[Op<'_>]) -> bool {
+    let Some(item) = reference_id(&row.body, "item_id").filter(|_| row.kind == "log_entry") else {
+        return false;
+    };
+    let may_be = |op: &&Op<'_>| op.made.action == Action::Settle && op.ended != Ended::Failed;
+    ops.iter().filter(may_be).any(|op| id_of_settled(op.made.op_id, item) == row.id)
+}
+
+fn id_of_settled(op: Uuid, item: Uuid) -> Uuid {
+    derived_id(op, &["state", &item.to_string()])
+}
+
+/// A decision about the state of an item that was acknowledged and holds has made its event.
+fn check_settled(case: &Case, ops: &[Op<'_>], found: &mut Vec<Violation>) {
+    let rows = &case.truth.rows;
+    for op in ops.iter().filter(|op| op.made.action == Action::Settle && op.ended == Ended::Ok) {
+        let conflict = rows.iter().find(|row| row.id == op.made.record && row.kind == "conflict");
+        let body = conflict.and_then(|row| shape::read::<ConflictBody>(&row.body).ok());
+        let Some(body) = body.filter(|body| body.about == About::StateHeads) else { continue };
+        let id = id_of_settled(op.made.op_id, body.record_id);
+        let holds = body.resolution.is_some_and(|resolution| resolution.op_id == op.made.op_id);
+        if holds && !rows.iter().any(|row| row.id == id) {
+            let words = format!("the event {id} of a decision by replica {}", op.replica);
+            found.push(broken(Rule::FactLost, words));
         }
     }
 }

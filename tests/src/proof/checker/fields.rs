@@ -30,12 +30,14 @@ pub(super) fn check(case: &Case, ops: &[Op<'_>], found: &mut Vec<Violation>) {
         let stands: Vec<String> =
             case.truth.rows.iter().filter(|row| row.id == id).map(|row| text(&row.body)).collect();
         for (n, write) in writes.iter().enumerate() {
-            let noop =
-                case.truth.decided.get(&write.made.op_id).is_some_and(|one| one.status == OpStatus::Noop);
+            let decided = case.truth.decided.get(&write.made.op_id);
+            let noop = decided.is_some_and(|one| one.status == OpStatus::Noop);
+            // Conflicts are numbered behind the record, and the answer names the last of them.
+            let conflicts = decided.map_or(0, |one| one.conflicts);
+            let seq = write.seq(&case.truth).map_or(i64::MAX, |seq| seq - conflicts);
             for (unit, value) in values(&write.made.payload) {
                 let quoted = format!("\"{value}\"");
                 let is_there = stands.iter().chain(&kept).any(|body| body.contains(&quoted));
-                let seq = write.seq(&case.truth).unwrap_or(i64::MAX);
                 let mut others = writes.iter().enumerate().filter(|(m, _)| case.was_restored || *m > n);
                 let is_replaced = others.any(|(_, later)| replaces(case, write, seq, later, &unit));
                 if !is_there && !is_replaced && !noop {

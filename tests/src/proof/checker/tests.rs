@@ -3,6 +3,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use domain::kinds;
+use domain::sync::conflict::derived_id;
 use domain::sync::op::{Action, OpStatus};
 use domain::sync::record::{EXISTENCE, Stored, UnitMark};
 use serde_json::{Value, json};
@@ -99,7 +100,7 @@ fn sound() -> Case {
         recorder.write(replica, Moment::Info, write.clone());
         recorder.write(replica, moment, Write { seq, ..write.clone() });
         let status = if seq.is_some() { OpStatus::Applied } else { OpStatus::Rejected };
-        decided.insert(write.op_id, Decided { status, seq });
+        decided.insert(write.op_id, Decided { status, seq, conflicts: 0 });
     }
     let gloves = json!({"name": "gloves A", "kind": "gloves", "size": "size-two", "notes": "note-one"});
     let value = |n: u8| Value::Object(weighing(n).payload);
@@ -304,11 +305,80 @@ fn check_of_a_value_that_was_taken_away_asks_who_had_seen_it() {
             let t = case.lines.len() as u64;
             case.lines.push(Line { t, replica: 0, moment, op: What::Write(cleared.clone()) });
         }
-        case.truth.decided.insert(id(80), Decided { status: OpStatus::Applied, seq: Some(6) });
+        let cleared = Decided { status: OpStatus::Applied, seq: Some(6), conflicts: 0 };
+        case.truth.decided.insert(id(80), cleared);
         let body = json!({"name": "gloves A", "kind": "gloves", "notes": "note-one"});
         put_everywhere(&mut case, row("item", GLOVES, 4, body));
         let lost = check(&case).iter().any(|one| one.rule == Rule::ValueLost);
         assert_eq!(lost, !is_well);
+    }
+}
+
+const STATE: u8 = 16;
+const DECISION: u8 = 17;
+
+/// The sound history, after which the second device settles which state the gloves are in.
+fn decided_state() -> Case {
+    let mut case = sound();
+    let settle = write(DECISION, "conflict", STATE, Action::Settle, 7, json!({"keep": "kept"}));
+    let settle = Write { seq: Some(9), ..settle };
+    for moment in [Moment::Invoke, Moment::Ok] {
+        let t = case.lines.len() as u64;
+        case.lines.push(Line { t, replica: 1, moment, op: What::Write(settle.clone()) });
+    }
+    let one = Decided { status: OpStatus::Applied, seq: Some(9), conflicts: 0 };
+    case.truth.decided.insert(id(DECISION), one);
+    let at = "2026-03-01T05:20:00.000Z";
+    let resolution = json!({"keep": "kept", "action": "settle", "op_id": id(DECISION), "by": id(99), "at": at});
+    let question = json!({
+        "about": "state_heads", "kind": "item", "record_id": id(GLOVES), "action": "append", "op_id": id(91),
+        "offered_by": id(99), "resolution": resolution,
+    });
+    let entry = json!({"item_id": id(GLOVES), "event": "clear", "observed_at": at, "after": []});
+    let mut event = row("log_entry", 92, 8, entry);
+    event.id = derived_id(id(DECISION), &["state", &id(GLOVES).to_string()]);
+    event.wire = event.wire.replace(&id(92).to_string(), &event.id.to_string());
+    (case.truth.head, case.truth.moves) = (9, Some((1..=9).collect()));
+    case.truth.commits.extend([7, 9]);
+    put_everywhere(&mut case, event);
+    put_everywhere(&mut case, row("conflict", STATE, 9, question));
+    case.finals[1].made.insert(id(DECISION));
+    case
+}
+
+#[test]
+fn check_of_a_decision_about_a_state_asks_for_its_event_and_for_no_other() {
+    assert_eq!(check(&decided_state()), []);
+    let found = |case: Case| check(&case).iter().map(|one| one.rule).collect::<Vec<_>>();
+    let event = |case: &Case| case.truth.rows.iter().find(|row| row.kind == "log_entry").cloned();
+    // Nobody has heard the answer: it may have been made.
+    let mut case = decided_state();
+    line(&mut case, DECISION, Moment::Ok).moment = Moment::Info;
+    assert_eq!(found(case), []);
+    let mut case = decided_state();
+    case.truth.rows.retain(|row| row.kind != "log_entry");
+    assert!(found(case).contains(&Rule::FactLost));
+    // Another event than that of the decision, and that of a decision which was refused.
+    let mut case = decided_state();
+    let other = event(&case).map(|row| Row { id: id(93), ..row }).expect("an event");
+    put_everywhere(&mut case, other);
+    assert!(found(case).contains(&Rule::FactInvented));
+    let mut case = decided_state();
+    line(&mut case, DECISION, Moment::Ok).moment = Moment::Fail;
+    assert!(found(case).contains(&Rule::FactInvented));
+}
+
+#[test]
+fn check_of_an_op_of_which_a_part_was_held_back_counts_the_rest_from_its_record() {
+    for (conflicts, is_well) in [(1, true), (0, false)] {
+        let mut case = sound();
+        // The size was written at 2, a conflict about another part of the same op at 3; the next writer had seen up to 2.
+        for moment in [Moment::Invoke, Moment::Info, Moment::Ok] {
+            let What::Write(write) = &mut line(&mut case, SIZED, moment).op else { return };
+            write.seq = Some(3);
+        }
+        case.truth.decided.insert(id(SIZED), Decided { status: OpStatus::Conflict, seq: Some(3), conflicts });
+        assert_eq!(check(&case).iter().any(|one| one.rule == Rule::ValueLost), !is_well);
     }
 }
 

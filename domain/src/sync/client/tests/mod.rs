@@ -172,6 +172,13 @@ pub(super) fn cursor(effects: &[Effect]) -> Option<&str> {
     }
 }
 
+pub(super) fn ack(effects: &[Effect]) -> Option<&str> {
+    match effects {
+        [Effect::Pull { ack, .. }] => ack.as_deref(),
+        other => panic!("no pull: {other:?}"),
+    }
+}
+
 pub(super) fn ended(effects: &[Effect]) -> &End {
     match effects {
         [Effect::Ended { kitroom: Some(ROOM), end }] => end,

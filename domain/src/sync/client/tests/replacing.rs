@@ -64,11 +64,26 @@ fn expired_cursor_drops_what_is_not_sent_again_without_asking() {
     device.change("g", &[1]);
     device.sync();
     device.pushed(95, &[(1, Applied, Some(95))]);
-    assert_eq!(cursor(&device.refuses(ErrorCode::CursorExpired)), None);
+    let effects = device.refuses(ErrorCode::CursorExpired);
+    assert_eq!((cursor(&effects), ack(&effects)), (None, Some("a95")));
     assert_eq!(ended(&device.pulled(95, &[(1, 95)])), &End::Synced);
     assert!(device.writes.contains(&Write::FinishReplace { kitroom: ROOM, recover_after: None }));
     assert!(device.replica.outbox(ROOM).is_empty());
     assert_eq!(device.replica.kept(ROOM).unwrap().base_seq, 95);
+}
+
+#[test]
+fn replacement_shows_what_base_rests_on_until_the_service_is_known_to_have_lost_it() {
+    let mut device = Device::at(90);
+    device.on(Event::Reset { kitroom: ROOM });
+    assert_eq!(ack(&device.sync()), Some("c90"));
+    let effects = device.page(EPOCH, 95, &[(50, 40)], true);
+    assert_eq!((cursor(&effects), ack(&effects)), (Some("c40"), Some("c90")));
+    // Restored meanwhile: the old base must not be dropped as if all that it has were deleted.
+    let effects = device.refuses(ErrorCode::EpochChanged);
+    assert_eq!((cursor(&effects), ack(&effects)), (None, None));
+    let effects = device.pulled(60, &[(50, 40)]);
+    assert!(matches!(effects[..], [Effect::Compare { .. }]), "{effects:?}");
 }
 
 #[test]
