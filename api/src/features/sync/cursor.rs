@@ -75,7 +75,13 @@ impl Cursor {
     #[must_use]
     pub fn moved_to(&self, seq: i64, head: i64, mark: Option<&[u8]>) -> Self {
         let Place { seq, seen, began_at } = self.place().moved_to(seq, head);
-        Self { seq, ahead: Some(seen).filter(|seen| *seen > seq), mark: spell(mark), began_at, ..self.clone() }
+        Self {
+            seq,
+            ahead: Some(seen).filter(|seen| *seen > seq),
+            mark: spell(mark),
+            began_at,
+            ..self.clone()
+        }
     }
 
     /// How far its reader has come.
@@ -179,7 +185,9 @@ mod tests {
 
     #[test]
     fn decode_of_what_was_encoded_is_the_same_and_an_ack_is_no_cursor() {
-        for cursor in [at(5), at(20), at(21), Cursor::start(K, K, 1, 0), Cursor { backfilled: Some(3), ..at(5) }] {
+        for cursor in
+            [at(5), at(20), at(21), Cursor::start(K, K, 1, 0), Cursor { backfilled: Some(3), ..at(5) }]
+        {
             assert_eq!(Cursor::decode(K, &cursor.encode()).unwrap(), cursor);
             assert_eq!(Cursor::decode_ack(K, &cursor.encode()).unwrap(), cursor);
         }

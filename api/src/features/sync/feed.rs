@@ -109,7 +109,8 @@ async fn find(conn: &mut AsyncPgConnection, question: &Question, shape: Shape) -
         };
         let read = scan.read(conn, question, shape).await?;
         if read.changes > 0 {
-            let next = cursor.moved_to(cursor.seq, head.seq, mark.as_deref()).known_to(schema, read.cut_after);
+            let next =
+                cursor.moved_to(cursor.seq, head.seq, mark.as_deref()).known_to(schema, read.cut_after);
             let has_more = read.cut_after.is_some() || next.seq < head.seq;
             return Ok(Page { head, text: read.text, changes: read.changes, next, has_more });
         }

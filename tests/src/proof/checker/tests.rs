@@ -329,7 +329,8 @@ fn decided_state() -> Case {
     let one = Decided { status: OpStatus::Applied, seq: Some(9), conflicts: 0 };
     case.truth.decided.insert(id(DECISION), one);
     let at = "2026-03-01T05:20:00.000Z";
-    let resolution = json!({"keep": "kept", "action": "settle", "op_id": id(DECISION), "by": id(99), "at": at});
+    let resolution =
+        json!({"keep": "kept", "action": "settle", "op_id": id(DECISION), "by": id(99), "at": at});
     let question = json!({
         "about": "state_heads", "kind": "item", "record_id": id(GLOVES), "action": "append", "op_id": id(91),
         "offered_by": id(99), "resolution": resolution,
