@@ -14,6 +14,7 @@ use utoipa::openapi::OpenApi;
 use utoipa_actix_web::AppExt;
 use utoipa_swagger_ui::{Config, SwaggerUi};
 
+use crate::door::Pushes;
 use crate::features::sync::waits::{Waits, wake};
 use crate::openapi;
 use crate::platform::auth::Authenticator;
@@ -64,6 +65,7 @@ pub fn serve(settings: &Settings, listener: TcpListener) -> io::Result<Server> {
     let document = Arc::new(openapi::document());
     let bounds = web::Data::new(settings.bounds);
     let waits = web::Data::from(settings.waits.clone());
+    let pushes = web::Data::new(Pushes::default());
     let json = web::Data::new(OpenApiJson(openapi::to_json(&document)));
     let each = (settings.connections / settings.workers.max(1)).max(1);
     let url = settings.database_url.clone();
@@ -81,6 +83,7 @@ pub fn serve(settings: &Settings, listener: TcpListener) -> io::Result<Server> {
             .app_data(limits.clone())
             .app_data(bounds.clone())
             .app_data(waits.clone())
+            .app_data(pushes.clone())
             .app_data(json.clone())
             .app_data(web::Data::from(document.clone()))
             .route("/openapi.json", web::get().to(get_openapi))

@@ -2,24 +2,22 @@
 
 use std::collections::{BTreeMap, HashMap, HashSet};
 
-use diesel::prelude::*;
-use diesel::sql_types::{Array, Binary, Jsonb, Text, Uuid as SqlUuid};
+use diesel::sql_types::{Array, BigInt, Binary, Jsonb, Text, Uuid as SqlUuid};
 use diesel_async::{AsyncPgConnection, RunQueryDsl};
 use domain::kinds::{self, Companion, KINDS, Kind, reference_id};
 use domain::sync::op::{Action, Op, OpResult};
 use domain::sync::record::{Lookup, Stored};
 use domain::sync::working::Working;
-use domain::wire::problem::{ErrorCode, Problem};
 use domain::wire::shape::Object;
 use futures_util::future::try_join_all;
 use serde_json::Value;
 use uuid::Uuid;
 
-use super::{records, reused};
+use super::desk::reused;
+use super::{Batch, records};
 use crate::platform::error::ApiError;
 use crate::platform::jsonb::AsJson;
 use crate::platform::sql::sql;
-use crate::schema::replicas;
 
 /// An op that was decided before.
 #[derive(Debug)]
@@ -29,19 +27,28 @@ pub struct KnownOp {
 }
 
 impl KnownOp {
+    /// An op that is decided.
+    pub(super) fn new(op: &Op, result: &OpResult) -> Self {
+        Self { hash: op.hash.to_vec(), result: result.clone() }
+    }
+
     /// The stored answer, or a refusal when the id comes with other content.
     pub fn answer(&self, op: &Op) -> OpResult {
         if self.hash == op.hash { OpResult { replayed: true, ..self.result.clone() } } else { reused(op) }
     }
 }
 
+fn ops_of<'a>(batches: &[Batch<'a>]) -> impl Iterator<Item = &'a Op> {
+    batches.iter().flat_map(|batch| batch.ops)
+}
+
 /// Those of the ops that were decided before.
-pub async fn known_ops(
+pub(super) async fn known_ops(
     mut conn: &AsyncPgConnection,
     kitroom: Uuid,
-    ops: &[Op],
+    batches: &[Batch<'_>],
 ) -> Result<HashMap<Uuid, KnownOp>, ApiError> {
-    let ids: Vec<Uuid> = ops.iter().map(|op| op.op_id).collect();
+    let ids: Vec<Uuid> = ops_of(batches).map(|op| op.op_id).collect();
     let rows: Vec<(Uuid, Vec<u8>, AsJson<OpResult>)> =
         sql::<(SqlUuid, Binary, Jsonb)>("select op_id, op_hash, result from applied_ops where kitroom_id = ")
             .bind::<SqlUuid, _>(kitroom)
@@ -54,31 +61,26 @@ pub async fn known_ops(
     Ok(known.collect())
 }
 
-/// The last number that a replica has sent; none when no replica sends.
-///
-/// # Errors
-/// `replica-forked` when the replica belongs to another account.
-pub async fn last_op_no(
+/// The account and the last number of each replica that sends one of the batches and has sent something before.
+pub(super) async fn replicas(
     mut conn: &AsyncPgConnection,
     kitroom: Uuid,
-    replica: Option<Uuid>,
-    account: Uuid,
-) -> Result<Option<i64>, ApiError> {
-    let Some(replica) = replica else { return Ok(None) };
-    let row: Option<(Uuid, i64)> = replicas::table
-        .find((kitroom, replica))
-        .select((replicas::account_id, replicas::last_op_no))
-        .first(&mut conn)
-        .await
-        .optional()?;
-    match row {
-        None => Ok(Some(0)),
-        Some((owner, last)) if owner == account => Ok(Some(last)),
-        Some(_) => {
-            let words = "this replica belongs to another account; give it a new id";
-            Err(Problem::new(ErrorCode::ReplicaForked, words).with("last_op_no", 0).into())
-        }
+    batches: &[Batch<'_>],
+) -> Result<HashMap<Uuid, (Uuid, i64)>, ApiError> {
+    let ids: Vec<Uuid> = batches.iter().filter_map(|batch| batch.sender.replica.map(|(id, _)| id)).collect();
+    if ids.is_empty() {
+        return Ok(HashMap::new());
     }
+    let rows: Vec<(Uuid, Uuid, i64)> = sql::<(SqlUuid, SqlUuid, BigInt)>(
+        "select replica_id, account_id, last_op_no from replicas where kitroom_id = ",
+    )
+    .bind::<SqlUuid, _>(kitroom)
+    .sql(" and replica_id = any(")
+    .bind::<Array<SqlUuid>, _>(ids)
+    .sql(")")
+    .load(&mut conn)
+    .await?;
+    Ok(rows.into_iter().map(|(id, account, last)| (id, (account, last))).collect())
 }
 
 /// How far references are followed: a weighing, its sitting, that one's scale; a superseded weighing and its item.
@@ -91,9 +93,13 @@ type Wanted = BTreeMap<&'static str, HashSet<Uuid>>;
 pub type Found = Vec<(&'static Kind, Vec<Stored>)>;
 
 /// The records that the ops name, and those that their content refers to.
-pub async fn named(conn: &AsyncPgConnection, kitroom: Uuid, ops: &[Op]) -> Result<Found, ApiError> {
+pub(super) async fn named(
+    conn: &AsyncPgConnection,
+    kitroom: Uuid,
+    batches: &[Batch<'_>],
+) -> Result<Found, ApiError> {
     let mut wanted = Wanted::new();
-    for op in ops {
+    for op in ops_of(batches) {
         let Some(kind) = kinds::kind(&op.kind) else { continue };
         wanted.entry(kind.name).or_default().insert(op.record_id);
         for (reference, id) in kind.references(&op.payload) {
@@ -113,26 +119,34 @@ async fn find(conn: &AsyncPgConnection, kitroom: Uuid, wanted: Wanted) -> Result
 }
 
 /// Loads what the ops are decided on: the records that they name, `named`, what those refer to, the companions of all
-/// these where a kind has such, and the open conflicts about them.
-pub async fn records_for(
+/// these where a kind has such, and the open conflicts about them. Answers by account which of the other kitrooms that its
+/// ops name are not its own.
+pub(super) async fn records_for(
     conn: &mut AsyncPgConnection,
     kitroom: Uuid,
-    account: Uuid,
     working: &mut Working,
     named: Found,
-    ops: &[Op],
-    fresh: &[&Op],
-) -> Result<(), ApiError> {
+    batches: &[Batch<'_>],
+    known: &HashMap<Uuid, KnownOp>,
+) -> Result<HashMap<Uuid, HashSet<Uuid>>, ApiError> {
+    let is_fresh = |op: &&Op| !known.contains_key(&op.op_id);
+    let fresh: Vec<&Op> = ops_of(batches).filter(is_fresh).collect();
     let mut loading = Loading { conn, kitroom, working };
     let mut next = Wanted::new();
     for (kind, found) in named {
         loading.take(kind, found, &mut next);
     }
     loading.records(next).await?;
-    loading.closed_kitrooms(account, fresh).await?;
-    loading.companions(fresh).await?;
-    loading.conflicts(fresh).await?;
-    loading.referrers(ops, fresh).await
+    let mut closed = HashMap::new();
+    for batch in batches {
+        let fresh = batch.ops.iter().filter(is_fresh);
+        let found = loading.closed_kitrooms(batch.sender.account, fresh).await?;
+        closed.entry(batch.sender.account).or_insert_with(HashSet::new).extend(found);
+    }
+    loading.companions(&fresh).await?;
+    loading.conflicts(&fresh).await?;
+    loading.referrers(batches, &fresh).await?;
+    Ok(closed)
 }
 
 /// Which of these kitrooms `account` is a member of at this moment.
@@ -164,8 +178,12 @@ struct Loading<'a> {
 }
 
 impl Loading<'_> {
-    /// Notes which of the other kitrooms that the ops name are not the account's, or are not there: nobody learns which.
-    async fn closed_kitrooms(&mut self, account: Uuid, fresh: &[&Op]) -> Result<(), ApiError> {
+    /// Which of the other kitrooms that the ops name are not the account's, or are not there: nobody learns which.
+    async fn closed_kitrooms<'a>(
+        &mut self,
+        account: Uuid,
+        fresh: impl Iterator<Item = &'a Op>,
+    ) -> Result<HashSet<Uuid>, ApiError> {
         let mut named: HashSet<Uuid> = HashSet::new();
         for op in fresh {
             let settled = op.payload.get("value").and_then(Value::as_object);
@@ -177,12 +195,11 @@ impl Loading<'_> {
             named.extend(bodies.flat_map(|(kind, body)| kind.kitrooms_named(body)).map(|(_, id)| id));
         }
         if named.is_empty() {
-            return Ok(());
+            return Ok(named);
         }
-        let named: Vec<Uuid> = named.into_iter().collect();
-        let open = open_to(self.conn, account, &named).await?;
-        named.into_iter().filter(|id| !open.contains(id)).for_each(|id| self.working.close_off(id));
-        Ok(())
+        let open = open_to(self.conn, account, &named.iter().copied().collect::<Vec<_>>()).await?;
+        named.retain(|id| !open.contains(id));
+        Ok(named)
     }
 
     /// The records, and what they refer to, a few references far.
@@ -341,7 +358,7 @@ impl Loading<'_> {
 
     /// Notes which of the records that may be deleted a live record refers to that the batch does not touch: one
     /// statement for each field that could.
-    async fn referrers(&mut self, ops: &[Op], fresh: &[&Op]) -> Result<(), ApiError> {
+    async fn referrers(&mut self, batches: &[Batch<'_>], fresh: &[&Op]) -> Result<(), ApiError> {
         let mut deleted: BTreeMap<&'static str, Vec<Uuid>> = BTreeMap::new();
         for op in fresh {
             let target = match op.action {
@@ -356,7 +373,7 @@ impl Loading<'_> {
         if deleted.is_empty() {
             return Ok(());
         }
-        let touched: Vec<Uuid> = ops.iter().map(|op| op.record_id).collect();
+        let touched: Vec<Uuid> = ops_of(batches).map(|op| op.record_id).collect();
         for from in KINDS {
             for reference in from.refs {
                 let Some(ids) = deleted.get(reference.kind) else { continue };

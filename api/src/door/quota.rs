@@ -8,8 +8,7 @@ use domain::wire::problem::{ErrorCode, Problem};
 /// is the number from the lock's statement: pushes that waited for the lock together may each see the number before
 /// the others, so that the bound can be passed by a batch or two, never by more.
 pub fn over(working: &Working, held: i64, at_most: i64, ops: &[&Op]) -> Option<(usize, Problem)> {
-    let made: i64 = working.digest_moves().values().map(|(count, _)| *count).sum();
-    let room = usize::try_from(at_most - held - made).unwrap_or(0);
+    let room = usize::try_from(at_most - held).unwrap_or(0).saturating_sub(working.made());
     let mut makes =
         ops.iter().enumerate().filter(|(_, op)| matches!(op.action, Action::Create | Action::Append));
     let (at, _) = makes.nth(room)?;

@@ -88,16 +88,29 @@ pub async fn find(
     load(conn, select(kind, kitroom).sql(" and r.id = any(").bind::<Array<SqlUuid>, _>(ids).sql(")")).await
 }
 
-/// Writes records, new or changed, as one statement.
+/// How records are written.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Written {
+    /// None of them is there yet.
+    New,
+    /// They take the place of what is there, if anything is.
+    Over,
+}
+
+/// Writes records as one statement.
 ///
 /// # Errors
 /// As the database fails.
-pub async fn upsert(
-    conn: &mut AsyncPgConnection,
+pub async fn write(
+    mut conn: &AsyncPgConnection,
     kitroom: Uuid,
     kind: &Kind,
     records: &[&Stored],
+    how: Written,
 ) -> Result<(), ApiError> {
+    if records.is_empty() {
+        return Ok(());
+    }
     let ids: Vec<Uuid> = records.iter().map(|r| r.id).collect();
     let versions: Vec<i64> = records.iter().map(|r| r.version).collect();
     let units: Vec<AsJson<_>> = records.iter().map(|r| AsJson(&r.units)).collect();
@@ -107,7 +120,7 @@ pub async fn upsert(
     let voided: Vec<Option<AsJson<_>>> = records.iter().map(|r| r.voided.as_ref().map(AsJson)).collect();
     let suspect: Vec<bool> = records.iter().map(|r| r.time_suspect).collect();
     let bodies: Vec<AsJson<_>> = records.iter().map(|r| AsJson(&r.body)).collect();
-    sql::<()>("insert into ")
+    let statement = sql::<()>("insert into ")
         .sql(kind.table)
         .sql(
             " (kitroom_id, id, version, units, created_by, recorded_at, deleted, voided, time_suspect, body) select ",
@@ -131,11 +144,13 @@ pub async fn upsert(
         .bind::<Array<Bool>, _>(suspect)
         .sql(", ")
         .bind::<Array<Jsonb>, _>(bodies)
-        .sql(
-            ") on conflict (kitroom_id, id) do update set version = excluded.version, units = excluded.units, \
-             deleted = excluded.deleted, voided = excluded.voided, body = excluded.body",
-        )
-        .execute(conn)
-        .await?;
+        .sql(match how {
+            Written::New => ")",
+            Written::Over => {
+                ") on conflict (kitroom_id, id) do update set version = excluded.version, units = excluded.units, \
+                 deleted = excluded.deleted, voided = excluded.voided, body = excluded.body"
+            }
+        });
+    statement.execute(&mut conn).await?;
     Ok(())
 }

@@ -6,7 +6,7 @@ use std::collections::{BTreeMap, BTreeSet, HashMap, HashSet};
 use diesel::sql_types::{Array, BigInt, Double, Integer, Jsonb, Text, Uuid as SqlUuid};
 use diesel_async::{AsyncPgConnection, RunQueryDsl};
 use domain::condition::{Movement, SealFact, StateEvent, item_state, loadout_state, stock_left};
-use domain::kinds::{self, Dirty, Kind, reference_id};
+use domain::kinds::{self, Dirty, Kind, SUPERSEDES, reference_id};
 use domain::mass::{
     CheckFact, Evidence, ItemFacts, RepeatSums, ScaleEvidence, SittingEvidence, WeighingFact, item_mass,
     sitting_repeats,
@@ -26,43 +26,116 @@ use super::records;
 use crate::platform::error::ApiError;
 use crate::platform::sql::sql;
 
-/// Recomputes what is stale.
-pub async fn projections(
-    conn: &mut AsyncPgConnection,
-    kitroom: Uuid,
-    working: &Working,
-) -> Result<(), ApiError> {
-    let mut items = BTreeSet::new();
-    let (mut offsets, mut repeats) = (Vec::new(), Vec::new());
-    let (mut states, mut stocks, mut loadouts) = (Vec::new(), Vec::new(), Vec::new());
-    for dirt in working.dirty() {
-        match dirt {
-            Dirty::Item(id) => {
-                items.insert(id);
+/// What a batch made stale.
+#[derive(Debug, Default)]
+pub struct Stale {
+    items: Vec<Uuid>,
+    offsets: Vec<Uuid>,
+    repeats: Vec<Uuid>,
+    states: Vec<Uuid>,
+    stocks: Vec<Uuid>,
+    loadouts: Vec<Uuid>,
+}
+
+impl Stale {
+    /// By the batch as it was decided.
+    #[must_use]
+    pub fn of(working: &Working) -> Self {
+        let mut stale = Self::default();
+        for dirt in working.dirty() {
+            let (ids, id) = match dirt {
+                Dirty::Item(id) => (&mut stale.items, id),
+                Dirty::Sitting(id) => (&mut stale.offsets, id),
+                Dirty::Repeats(id) => (&mut stale.repeats, id),
+                Dirty::State(id) => (&mut stale.states, id),
+                Dirty::Stock(id) => (&mut stale.stocks, id),
+                Dirty::Loadout(id) => (&mut stale.loadouts, id),
+            };
+            ids.push(id);
+        }
+        stale
+    }
+
+    /// The weighings of the items, read before or after the batch is written: what it changes is laid over them.
+    ///
+    /// # Errors
+    /// As the database fails.
+    pub async fn weighings(&self, conn: &AsyncPgConnection, kitroom: Uuid) -> Result<Weighings, ApiError> {
+        Kitroom { conn, id: kitroom }.weighings(&self.items).await
+    }
+
+    /// Recomputes it, when the batch is written.
+    ///
+    /// # Errors
+    /// As the database fails.
+    pub async fn refresh(
+        self,
+        conn: &AsyncPgConnection,
+        kitroom: Uuid,
+        working: &Working,
+        mut weighings: Weighings,
+    ) -> Result<(), ApiError> {
+        let kitroom = Kitroom { conn, id: kitroom };
+        let mut items: BTreeSet<Uuid> = self.items.into_iter().collect();
+        let mut more = BTreeSet::new();
+        if !self.offsets.is_empty() {
+            more.extend(items_by(conn, kitroom.id, "sitting_id", &self.offsets).await?);
+        }
+        if !self.repeats.is_empty() {
+            let moved = kitroom.refresh_repeats(&self.repeats).await?;
+            if !moved.is_empty() {
+                more.extend(kitroom.items_on_scales(&moved).await?);
             }
-            Dirty::Sitting(id) => offsets.push(id),
-            Dirty::Repeats(id) => repeats.push(id),
-            Dirty::State(id) => states.push(id),
-            Dirty::Stock(id) => stocks.push(id),
-            Dirty::Loadout(id) => loadouts.push(id),
         }
-    }
-    if !offsets.is_empty() {
-        items.extend(items_by(conn, kitroom, "sitting_id", &offsets).await?);
-    }
-    let mut kitroom = Kitroom { conn, id: kitroom };
-    if !repeats.is_empty() {
-        let moved = kitroom.refresh_repeats(&repeats).await?;
-        if !moved.is_empty() {
-            items.extend(kitroom.items_on_scales(&moved).await?);
+        more.retain(|id| items.insert(*id));
+        if !more.is_empty() {
+            weighings.add(kitroom.weighings(&more.into_iter().collect::<Vec<_>>()).await?);
         }
+        if !items.is_empty() {
+            kitroom.refresh_masses(&items.into_iter().collect::<Vec<_>>(), &weighings, working).await?;
+        }
+        kitroom.refresh_states(&self.states).await?;
+        kitroom.refresh_stocks(&self.stocks).await?;
+        kitroom.refresh_loadouts(&self.loadouts).await
     }
-    if !items.is_empty() {
-        kitroom.refresh_masses(&items.into_iter().collect::<Vec<_>>(), working).await?;
+}
+
+/// Weighings of some items, as they are stored.
+#[derive(Debug, Default)]
+pub struct Weighings {
+    stored: Vec<Stored>,
+    /// Those that stand and replace one of them, with the one that they replace.
+    replacing: Vec<(Uuid, Uuid)>,
+}
+
+impl Weighings {
+    fn add(&mut self, more: Self) {
+        self.stored.extend(more.stored);
+        self.replacing.extend(more.replacing);
     }
-    kitroom.refresh_states(&states).await?;
-    kitroom.refresh_stocks(&stocks).await?;
-    kitroom.refresh_loadouts(&loadouts).await
+
+    /// As they stand after the batch, by their item.
+    fn after(&self, items: &[Uuid], working: &Working) -> BTreeMap<Uuid, Vec<WeighingFact>> {
+        let changed: HashMap<Uuid, &Stored> =
+            working.changed("weighing").into_iter().map(|record| (record.id, record)).collect();
+        let is_as_stored = |id: &Uuid| !changed.contains_key(id);
+        let stored = self.replacing.iter().filter(|(by, _)| is_as_stored(by)).map(|(_, replaced)| *replaced);
+        let new = changed.values().filter(|record| record.is_live());
+        let new = new.filter_map(|record| reference_id(&record.body, SUPERSEDES));
+        let superseded: HashSet<Uuid> = stored.chain(new).collect();
+
+        let items: HashSet<Uuid> = items.iter().copied().collect();
+        let stored = self.stored.iter().filter(|record| is_as_stored(&record.id));
+        let mut by_item: BTreeMap<Uuid, Vec<WeighingFact>> = BTreeMap::new();
+        for record in stored.chain(changed.values().copied()) {
+            let Some(fact) = WeighingFact::from_record(record, &superseded) else { continue };
+            let item = fact.body.item_id.uuid();
+            if items.contains(&item) {
+                by_item.entry(item).or_default().push(fact);
+            }
+        }
+        by_item
+    }
 }
 
 /// A value that is derived for a record, as it is stored.
@@ -93,7 +166,7 @@ fn kind(name: &'static str) -> Result<&'static Kind, ApiError> {
 }
 
 async fn items_by(
-    conn: &mut AsyncPgConnection,
+    mut conn: &AsyncPgConnection,
     kitroom: Uuid,
     column: &'static str,
     ids: &[Uuid],
@@ -105,13 +178,13 @@ async fn items_by(
         .sql(" = any(")
         .bind::<Array<SqlUuid>, _>(ids)
         .sql(")")
-        .load(conn)
+        .load(&mut conn)
         .await?;
     Ok(rows.into_iter().map(|(id,)| id).collect())
 }
 
 struct Kitroom<'a> {
-    conn: &'a mut AsyncPgConnection,
+    conn: &'a AsyncPgConnection,
     id: Uuid,
 }
 
@@ -143,7 +216,7 @@ impl Kitroom<'_> {
     }
 
     /// Which of these facts a fact that still stands replaces.
-    async fn superseded(&mut self, name: &'static str, facts: &[Stored]) -> Result<HashSet<Uuid>, ApiError> {
+    async fn superseded(&self, name: &'static str, facts: &[Stored]) -> Result<HashSet<Uuid>, ApiError> {
         let ids: Vec<Uuid> = facts.iter().map(|fact| fact.id).collect();
         if ids.is_empty() {
             return Ok(HashSet::new());
@@ -155,16 +228,25 @@ impl Kitroom<'_> {
             .sql(" and supersedes_id = any(")
             .bind::<Array<SqlUuid>, _>(ids)
             .sql(") and voided is null")
-            .load(self.conn)
+            .load(&mut &*self.conn)
             .await?;
         Ok(rows.into_iter().map(|(id,)| id).collect())
     }
 
-    /// The same of the facts about some items, told by their items.
-    async fn superseded_of(&self, name: &'static str, items: &[Uuid]) -> Result<HashSet<Uuid>, ApiError> {
-        let mut conn: &AsyncPgConnection = self.conn;
+    async fn weighings(&self, items: &[Uuid]) -> Result<Weighings, ApiError> {
+        if items.is_empty() {
+            return Ok(Weighings::default());
+        }
+        let stored = self.find_by("weighing", "item_id", items);
+        let (stored, replacing) = try_join(stored, self.replacing("weighing", items)).await?;
+        Ok(Weighings { stored, replacing })
+    }
+
+    /// The facts that stand and replace one about some items, with the one that they replace.
+    async fn replacing(&self, name: &'static str, items: &[Uuid]) -> Result<Vec<(Uuid, Uuid)>, ApiError> {
+        let mut conn = self.conn;
         let table = kind(name)?.table;
-        let rows: Vec<(Uuid,)> = sql::<(SqlUuid,)>("select o.id from ")
+        let rows = sql::<(SqlUuid, SqlUuid)>("select s.id, o.id from ")
             .sql(table)
             .sql(" s join ")
             .sql(table)
@@ -175,10 +257,10 @@ impl Kitroom<'_> {
             .sql(")")
             .load(&mut conn)
             .await?;
-        Ok(rows.into_iter().map(|(id,)| id).collect())
+        Ok(rows)
     }
 
-    async fn sitting_evidence(&mut self, ids: &[Uuid]) -> Result<HashMap<Uuid, SittingEvidence>, ApiError> {
+    async fn sitting_evidence(&self, ids: &[Uuid]) -> Result<HashMap<Uuid, SittingEvidence>, ApiError> {
         let mut sittings = HashMap::new();
         for record in self.find("sitting", ids).await? {
             if let Some(scale_id) = reference_id(&record.body, "scale_id") {
@@ -199,7 +281,7 @@ impl Kitroom<'_> {
     }
 
     /// Recomputes how the scale repeated in these sittings; answers the scales for which that moved.
-    async fn refresh_repeats(&mut self, sittings: &[Uuid]) -> Result<Vec<Uuid>, ApiError> {
+    async fn refresh_repeats(&self, sittings: &[Uuid]) -> Result<Vec<Uuid>, ApiError> {
         let weighings = self.find_by("weighing", "sitting_id", sittings).await?;
         let superseded = self.superseded("weighing", &weighings).await?;
         let mut by_sitting: HashMap<Uuid, Vec<WeighingFact>> = HashMap::new();
@@ -215,7 +297,7 @@ impl Kitroom<'_> {
         .sql(" and sitting_id = any(")
         .bind::<Array<SqlUuid>, _>(sittings)
         .sql(")")
-        .load(self.conn)
+        .load(&mut &*self.conn)
         .await?;
         let stored: HashMap<Uuid, (f64, i32)> =
             stored.into_iter().map(|(id, sum, dof)| (id, (sum, dof))).collect();
@@ -248,12 +330,12 @@ impl Kitroom<'_> {
                 ") on conflict (kitroom_id, sitting_id) do update set scale_id = excluded.scale_id, \
                  sum_squares = excluded.sum_squares, dof = excluded.dof",
             )
-            .execute(self.conn)
+            .execute(&mut &*self.conn)
             .await?;
         Ok(scales)
     }
 
-    async fn items_on_scales(&mut self, scales: &[Uuid]) -> Result<Vec<Uuid>, ApiError> {
+    async fn items_on_scales(&self, scales: &[Uuid]) -> Result<Vec<Uuid>, ApiError> {
         let sittings: Vec<Uuid> = self
             .find_by("sitting", "scale_id", scales)
             .await?
@@ -265,7 +347,7 @@ impl Kitroom<'_> {
         Ok(items)
     }
 
-    async fn scale_evidence(&mut self, ids: &[Uuid]) -> Result<HashMap<Uuid, ScaleEvidence>, ApiError> {
+    async fn scale_evidence(&self, ids: &[Uuid]) -> Result<HashMap<Uuid, ScaleEvidence>, ApiError> {
         let mut scales = HashMap::new();
         for record in self.find("scale", ids).await? {
             if let Ok(body) = shape::read::<ScaleBody>(&record.body) {
@@ -283,7 +365,7 @@ impl Kitroom<'_> {
         .sql(" and scale_id = any(")
         .bind::<Array<SqlUuid>, _>(ids)
         .sql(") order by sitting_id")
-        .load(self.conn)
+        .load(&mut &*self.conn)
         .await?;
         for (scale, sum_squares, dof) in rows {
             if let Some(evidence) = scales.get_mut(&scale) {
@@ -294,22 +376,23 @@ impl Kitroom<'_> {
         Ok(scales)
     }
 
-    async fn refresh_masses(&mut self, items: &[Uuid], working: &Working) -> Result<(), ApiError> {
+    async fn refresh_masses(
+        &self,
+        items: &[Uuid],
+        weighings: &Weighings,
+        working: &Working,
+    ) -> Result<(), ApiError> {
         // Most of them are here already, as they stand after the batch.
         let (here, elsewhere): (Vec<Uuid>, Vec<Uuid>) =
             items.iter().partition(|id| working.holds("item", **id));
         let records = self.find("item", &elsewhere).await?;
         let here = here.iter().filter_map(|id| working.get("item", *id));
         let records: Vec<&Stored> = here.chain(&records).collect();
-        let (weighings, superseded) =
-            try_join(self.find_by("weighing", "item_id", items), self.superseded_of("weighing", items))
-                .await?;
-        let mut by_item: BTreeMap<Uuid, Vec<WeighingFact>> = BTreeMap::new();
+        let by_item = weighings.after(items, working);
         let (mut sittings, mut scales) = (BTreeSet::new(), BTreeSet::new());
-        for fact in weighings.iter().filter_map(|record| WeighingFact::from_record(record, &superseded)) {
+        for fact in by_item.values().flatten() {
             sittings.extend(fact.body.sitting_id.map(domain::ids::SittingId::uuid));
             scales.extend(fact.body.scale_id.map(domain::ids::ScaleId::uuid));
-            by_item.entry(fact.body.item_id.into()).or_default().push(fact);
         }
         let sittings = self.sitting_evidence(&sittings.into_iter().collect::<Vec<_>>()).await?;
         scales.extend(sittings.values().map(|sitting| sitting.scale_id));
@@ -326,7 +409,7 @@ impl Kitroom<'_> {
         self.store("item_masses", "item_id", "mass", ids, masses).await
     }
 
-    async fn refresh_states(&mut self, items: &[Uuid]) -> Result<(), ApiError> {
+    async fn refresh_states(&self, items: &[Uuid]) -> Result<(), ApiError> {
         if items.is_empty() {
             return Ok(());
         }
@@ -343,7 +426,7 @@ impl Kitroom<'_> {
         self.store("item_states", "item_id", "state", items.to_vec(), views).await
     }
 
-    async fn refresh_stocks(&mut self, items: &[Uuid]) -> Result<(), ApiError> {
+    async fn refresh_stocks(&self, items: &[Uuid]) -> Result<(), ApiError> {
         let entries = self.find_by("stock_entry", "item_id", items).await?;
         let movements = by_field(&entries, "item_id", Movement::of);
         let (ids, views): (Vec<Uuid>, Vec<&Vec<Movement>>) = movements.iter().unzip();
@@ -352,7 +435,7 @@ impl Kitroom<'_> {
         self.store("item_stocks", "item_id", "stock", ids, views).await
     }
 
-    async fn refresh_loadouts(&mut self, loadouts: &[Uuid]) -> Result<(), ApiError> {
+    async fn refresh_loadouts(&self, loadouts: &[Uuid]) -> Result<(), ApiError> {
         let seals =
             by_field(&self.find_by("seal", "loadout_id", loadouts).await?, "loadout_id", SealFact::of);
         let views =
@@ -362,7 +445,7 @@ impl Kitroom<'_> {
     }
 
     async fn store(
-        &mut self,
+        &self,
         table: &'static str,
         key: &'static str,
         column: &'static str,
@@ -387,7 +470,7 @@ impl Kitroom<'_> {
             .sql(column)
             .sql(" = excluded.")
             .sql(column);
-        statement.execute(self.conn).await?;
+        statement.execute(&mut &*self.conn).await?;
         Ok(())
     }
 }

@@ -15,7 +15,7 @@ use uuid::Uuid;
 pub const PROBLEM_JSON: &str = "application/problem+json";
 
 /// What a handler fails with.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 pub struct ApiError {
     problem: Box<Problem>,
     headers: Vec<(HeaderName, HeaderValue)>,

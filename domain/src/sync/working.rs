@@ -39,6 +39,19 @@ pub struct Working {
     undo: Vec<Undo>,
 }
 
+/// A record that a batch has changed.
+#[derive(Debug, Clone, Copy)]
+pub struct Moved<'a> {
+    /// Its kind.
+    pub kind: &'static Kind,
+    /// As it stands now.
+    pub record: &'a Stored,
+    /// Whether it was not there before.
+    pub is_new: bool,
+    /// Its hash ([`row_hash`]).
+    pub hash: i64,
+}
+
 /// What a step has taken the place of.
 #[derive(Debug, Clone)]
 enum Undo {
@@ -93,9 +106,9 @@ impl Working {
         self.referred.insert((kind, id));
     }
 
-    /// Notes that the writer is no member of this other kitroom.
-    pub fn close_off(&mut self, kitroom: Uuid) {
-        self.closed.insert(kitroom);
+    /// Notes of which of the other kitrooms that the next writer names that writer is no member.
+    pub fn close_off(&mut self, kitrooms: HashSet<Uuid>) {
+        self.closed = kitrooms;
     }
 
     /// The number of the last change so far.
@@ -113,15 +126,42 @@ impl Working {
         records
     }
 
-    /// By kind: how many records came new, and by how much the wrapping sum of row hashes moved.
+    /// How many records came new.
     #[must_use]
-    pub fn digest_moves(&self) -> BTreeMap<&'static str, (i64, i64)> {
+    pub fn made(&self) -> usize {
+        self.hash_before.values().filter(|before| before.is_none()).count()
+    }
+
+    /// Whether a record has come new.
+    #[must_use]
+    pub fn is_new(&self, kind: &'static str, id: Uuid) -> bool {
+        self.hash_before.get(&(kind, id)).is_some_and(Option::is_none)
+    }
+
+    /// All records that changed, a kind after those that it refers to.
+    #[must_use]
+    pub fn moved(&self) -> Vec<Moved<'_>> {
+        let mut moved = Vec::with_capacity(self.changed.len());
+        for kind in KINDS {
+            moved.extend(self.changed(kind.name).into_iter().map(|record| Moved {
+                kind,
+                record,
+                is_new: self.is_new(kind.name, record.id),
+                hash: row_hash(kind.name, record),
+            }));
+        }
+        moved
+    }
+
+    /// By kind: how many of these records came new, and by how much the wrapping sum of row hashes moved with them.
+    #[must_use]
+    pub fn digest_moves(&self, moved: &[Moved<'_>]) -> BTreeMap<&'static str, (i64, i64)> {
         let mut moves: BTreeMap<&'static str, (i64, i64)> = BTreeMap::new();
-        for (key, before) in &self.hash_before {
-            let Some(record) = self.records.get(key) else { continue };
-            let (count, sum) = moves.entry(key.0).or_default();
-            *count += i64::from(before.is_none());
-            *sum = sum.wrapping_add(row_hash(key.0, record)).wrapping_sub(before.unwrap_or(0));
+        for Moved { kind, record, is_new, hash } in moved {
+            let before = self.hash_before.get(&(kind.name, record.id)).copied().flatten();
+            let (count, sum) = moves.entry(kind.name).or_default();
+            *count += i64::from(*is_new);
+            *sum = sum.wrapping_add(*hash).wrapping_sub(before.unwrap_or(0));
         }
         moves
     }

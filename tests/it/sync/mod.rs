@@ -18,4 +18,5 @@ mod push;
 mod replay;
 mod restore;
 mod stream;
+mod together;
 mod waits;

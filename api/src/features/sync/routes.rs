@@ -17,7 +17,7 @@ use super::feed::{self, Page, Question, Shape};
 use super::stream::{self, Source};
 use super::waits::{Waits, Woken};
 use super::{push, store};
-use crate::door::{self, Sender};
+use crate::door::{Pushes, Sender};
 use crate::features::kitrooms::access::KitroomWrite;
 use crate::platform::auth::{Account, Now, Standing};
 use crate::platform::db::{self, Pool};
@@ -240,7 +240,7 @@ pub async fn get_digest(write: KitroomWrite, pool: web::Data<Pool>) -> Result<Ht
 pub async fn push_ops(
     write: KitroomWrite,
     body: JsonObject<MAX_PUSH_BYTES>,
-    pool: web::Data<Pool>,
+    (pool, pushes): (web::Data<Pool>, web::Data<Pushes>),
     now: Now,
 ) -> Result<HttpResponse, ApiError> {
     let push = push::read(write.kitroom, body.0)?;
@@ -251,12 +251,14 @@ pub async fn push_ops(
         records_at_most: write.records_at_most,
         now: now.0,
     };
-    let mut conn = db::connection(&pool).await?;
-    check_history(&mut conn, &write, &push.rests_on).await?;
-    let applied = door::push_ops(&mut conn, write.kitroom, sender, &push.ops).await?;
+    check_history(&pool, &write, &push.rests_on).await?;
+    let applied = pushes.into_inner().push(&pool, write.kitroom, sender, push.ops).await?;
     let mark = match applied.mark {
         Some(mark) => Some(mark),
-        None => store::find_mark(&mut conn, write.kitroom, applied.head_seq).await?,
+        None => {
+            let mut conn = db::connection(&pool).await?;
+            store::find_mark(&mut conn, write.kitroom, applied.head_seq).await?
+        }
     };
     let ack = Cursor::ack(write.kitroom, applied.epoch, applied.head_seq, mark.as_deref());
     let response = PushResponse {
@@ -269,17 +271,14 @@ pub async fn push_ops(
 }
 
 /// A history that is lost does not come back while a push waits, so it is not looked at under the kitroom's lock.
-async fn check_history(
-    conn: &mut db::Connection,
-    write: &KitroomWrite,
-    rests_on: &[Cursor],
-) -> Result<(), ApiError> {
+async fn check_history(pool: &Pool, write: &KitroomWrite, rests_on: &[Cursor]) -> Result<(), ApiError> {
     if rests_on.is_empty() {
         return Ok(());
     }
-    let head = store::find_head(conn, write.kitroom, write.account.id).await?;
+    let mut conn = db::connection(pool).await?;
+    let head = store::find_head(&mut conn, write.kitroom, write.account.id).await?;
     for cursor in rests_on {
-        store::check_history(conn, &head, cursor).await?;
+        store::check_history(&mut conn, &head, cursor).await?;
     }
     Ok(())
 }
