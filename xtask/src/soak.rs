@@ -29,7 +29,7 @@ const STEPS: &[Step] = &[
         ),
     },
     Step {
-        name: "sync histories, a hundred thousand",
+        name: "sync histories, a million",
         hint: "The seed is named: run it alone with `cargo run -p domain --example histories -- 1 SEED`.",
         work: Work::Cargo(&[
             "run",
@@ -40,7 +40,7 @@ const STEPS: &[Step] = &[
             "--example",
             "histories",
             "--",
-            "100000",
+            "1000000",
         ]),
     },
     Step {

@@ -10,20 +10,24 @@ pub mod records;
 mod refresh;
 mod write;
 
-use std::collections::{HashMap, HashSet};
+use std::collections::{BTreeSet, HashMap};
 
 use chrono::{DateTime, Utc};
 use diesel::sql_types::{Array, BigInt, Text, Uuid as SqlUuid};
-use diesel_async::{AsyncConnection, AsyncPgConnection, RunQueryDsl};
+use diesel_async::{
+    AnsiTransactionManager, AsyncConnection, AsyncPgConnection, RunQueryDsl, SimpleAsyncConnection,
+    TransactionManager,
+};
 use domain::sync::op::{Op, OpResult, OpStatus, Role};
 use domain::sync::record::{Lookup, Stored};
 use domain::sync::working::Working;
 use domain::time::Timestamp;
-use futures_util::future::try_join3;
+use futures_util::future::{try_join, try_join3};
 use tokio::task::yield_now;
 use uuid::Uuid;
 
 use self::desk::Desk;
+use self::load::KnownOp;
 pub use self::load::open_to;
 pub use self::pushes::Pushes;
 use self::refresh::Stale;
@@ -81,7 +85,9 @@ pub async fn apply_ops(
 ) -> Result<Applied, ApiError> {
     let batch = [Batch { sender, ops }];
     conn.transaction(async |conn| {
-        let mut applied = apply_locked(conn, kitroom, &batch).await?;
+        let locked = lock(conn, kitroom, &batch).await?;
+        let read = Read::of(conn, kitroom, &batch).await?;
+        let mut applied = apply_locked(conn, kitroom, &batch, locked, read).await?;
         applied.pop().unwrap_or_else(|| Err(ApiError::internal("the door gave no answer", kitroom)))
     })
     .await
@@ -96,11 +102,44 @@ async fn apply_together(
     kitroom: Uuid,
     batches: &[Batch<'_>],
 ) -> Result<Vec<Result<Applied, ApiError>>, ApiError> {
-    conn.transaction(async |conn| apply_locked(conn, kitroom, batches).await).await
+    let work = async |conn: &mut AsyncPgConnection| {
+        let shared: &AsyncPgConnection = conn;
+        let (locked, read) =
+            try_join(lock(shared, kitroom, batches), Read::of(shared, kitroom, batches)).await?;
+        apply_locked(conn, kitroom, batches, locked, read).await
+    };
+    with_lock(conn, kitroom, work).await
 }
 
-/// The same as [`apply_ops`] for a push: when the whole batch cannot be written, its groups are applied one by one, so that one that
-/// the database refuses holds up no other that stands before it; what stands after is answered as not attempted.
+/// Begins a transaction that has the kitroom's lock from its first statement on, so that everything in it is read under
+/// the lock, in whatever order.
+async fn with_lock<T>(
+    conn: &mut AsyncPgConnection,
+    kitroom: Uuid,
+    work: impl AsyncFnOnce(&mut AsyncPgConnection) -> Result<T, ApiError>,
+) -> Result<T, ApiError> {
+    // Two statements in one round trip cannot have binds. An id has one spelling, without anything to escape.
+    let begin = format!("begin; select 1 from kitrooms where id = '{kitroom}' for update");
+    if let Err(error) = AnsiTransactionManager::begin_transaction_sql(conn, &begin).await {
+        // The lock may be what has failed, in a transaction that has begun.
+        conn.batch_execute("rollback").await?;
+        return Err(error.into());
+    }
+    match work(conn).await {
+        Ok(done) => {
+            AnsiTransactionManager::commit_transaction(conn).await?;
+            Ok(done)
+        }
+        Err(error) => {
+            AnsiTransactionManager::rollback_transaction(conn).await?;
+            Err(error)
+        }
+    }
+}
+
+/// The same as [`apply_ops`] for a push: when the whole batch cannot be written, its groups are applied one by one, so
+/// that one that the database refuses holds up no other that stands before it; what stands after is answered as not
+/// attempted.
 ///
 /// # Errors
 /// As [`apply_ops`], when not even the first group could be applied.
@@ -162,14 +201,18 @@ struct Locked {
     records: i64,
 }
 
+fn accounts(batches: &[Batch<'_>]) -> BTreeSet<Uuid> {
+    batches.iter().map(|batch| batch.sender.account).collect()
+}
+
 /// Takes the kitroom's lock and reads the senders' roles under it, so that the right is that of this moment.
 ///
 /// # Errors
 /// `not-found` when none of them is a member.
 async fn lock(
-    conn: &mut AsyncPgConnection,
+    mut conn: &AsyncPgConnection,
     kitroom: Uuid,
-    accounts: HashSet<Uuid>,
+    batches: &[Batch<'_>],
 ) -> Result<Locked, ApiError> {
     let rows: Vec<(Uuid, i64, Uuid, String, i64)> = sql::<(SqlUuid, BigInt, SqlUuid, Text, BigInt)>(
         "select k.epoch, k.head_seq, m.account_id, m.role, \
@@ -178,9 +221,9 @@ async fn lock(
     )
     .bind::<SqlUuid, _>(kitroom)
     .sql(" and m.account_id = any(")
-    .bind::<Array<SqlUuid>, _>(accounts.into_iter().collect::<Vec<_>>())
+    .bind::<Array<SqlUuid>, _>(accounts(batches).into_iter().collect::<Vec<_>>())
     .sql(") and m.removed_at is null and k.deleted_at is null for update of k for share of m")
-    .load(conn)
+    .load(&mut conn)
     .await?;
     let (epoch, head_seq, _, _, records) = *rows.as_slice().first().ok_or_else(ApiError::not_found)?;
     let role = |(_, _, account, role, _): (Uuid, i64, Uuid, String, i64)| {
@@ -191,21 +234,33 @@ async fn lock(
     Ok(Locked { epoch, head_seq, roles, records })
 }
 
+/// What is read of a kitroom before batches are decided.
+struct Read {
+    known: HashMap<Uuid, KnownOp>,
+    replicas: HashMap<Uuid, (Uuid, i64)>,
+    named: load::Found,
+}
+
+impl Read {
+    /// Under the lock.
+    async fn of(conn: &AsyncPgConnection, kitroom: Uuid, batches: &[Batch<'_>]) -> Result<Self, ApiError> {
+        let known = load::known_ops(conn, kitroom, batches);
+        let replicas = load::replicas(conn, kitroom, batches);
+        let named = load::named(conn, kitroom, batches);
+        let (known, replicas, named) = try_join3(known, replicas, named).await?;
+        Ok(Self { known, replicas, named })
+    }
+}
+
 async fn apply_locked(
     conn: &mut AsyncPgConnection,
     kitroom: Uuid,
     batches: &[Batch<'_>],
+    locked: Locked,
+    read: Read,
 ) -> Result<Vec<Result<Applied, ApiError>>, ApiError> {
-    let accounts = batches.iter().map(|batch| batch.sender.account).collect();
-    let locked = lock(conn, kitroom, accounts).await?;
     let (epoch, head_before) = (locked.epoch, locked.head_seq);
-    let shared: &AsyncPgConnection = conn;
-    let (known, replicas, named) = try_join3(
-        load::known_ops(shared, kitroom, batches),
-        load::replicas(shared, kitroom, batches),
-        load::named(shared, kitroom, batches),
-    )
-    .await?;
+    let Read { known, replicas, named } = read;
     let mut working = Working::new(head_before);
     let closed = load::records_for(conn, kitroom, &mut working, named, batches, &known).await?;
     let mut desk = Desk::new(locked, working, known, replicas, closed);

@@ -111,17 +111,15 @@ async fn apply(pool: &Pool, kitroom: Uuid, next: Vec<Waiting>) {
         Ok(conn) => conn,
         Err(error) => return next.into_iter().for_each(|waiting| give(waiting, Err(error.clone()))),
     };
-    if next.len() > 1 {
-        let batches: Vec<Batch<'_>> =
-            next.iter().map(|waiting| Batch { sender: waiting.sender, ops: &waiting.ops }).collect();
-        match apply_together(&mut conn, kitroom, &batches).await {
-            Ok(answers) => {
-                return next.into_iter().zip(answers).for_each(|(waiting, answer)| give(waiting, answer));
-            }
-            // One of them may be what the database does not take.
-            Err(error) if error.problem().status == 500 => {}
-            Err(error) => return next.into_iter().for_each(|waiting| give(waiting, Err(error.clone()))),
+    let batches: Vec<Batch<'_>> =
+        next.iter().map(|waiting| Batch { sender: waiting.sender, ops: &waiting.ops }).collect();
+    match apply_together(&mut conn, kitroom, &batches).await {
+        Ok(answers) => {
+            return next.into_iter().zip(answers).for_each(|(waiting, answer)| give(waiting, answer));
         }
+        // Something in one of them may be what the database does not take.
+        Err(error) if error.problem().status == 500 => {}
+        Err(error) => return next.into_iter().for_each(|waiting| give(waiting, Err(error.clone()))),
     }
     for waiting in next {
         let answer = push_ops(&mut conn, kitroom, waiting.sender, &waiting.ops).await;
