@@ -5,7 +5,7 @@ use domain::sync::client::recovery::{self, Loss, Row, Seen};
 use domain::sync::op::Action;
 use domain::wire::problem::{ErrorCode, Problem};
 use domain::wire::shape::Object;
-use rusqlite::{Connection, params};
+use rusqlite::{Connection, OptionalExtension, params};
 use uuid::Uuid;
 
 use super::replace::Lost;
@@ -70,6 +70,19 @@ impl Store {
             })
         })?;
         Ok(rows.collect::<rusqlite::Result<_>>()?)
+    }
+
+    /// What this device last held of a record that may be lost.
+    ///
+    /// # Errors
+    /// When the store cannot be read.
+    pub fn lost_record(&self, kitroom: Uuid, kind: &str, id: Uuid) -> Result<Option<Object>> {
+        let mut statement = self
+            .conn
+            .prepare_cached("SELECT record FROM recovery WHERE kitroom = ?1 AND kind = ?2 AND id = ?3")?;
+        let text: Option<Option<String>> =
+            statement.query_row(params![kitroom, kind, id], |row| row.get(0)).optional()?;
+        Ok(text.flatten().and_then(|text| serde_json::from_str(&text).ok()))
     }
 
     /// How many wait.

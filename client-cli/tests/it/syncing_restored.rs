@@ -176,6 +176,10 @@ fn sync_unsent_facts_of_what_was_lost_go_along_when_it_is_brought_back() {
         let summary = sync_well(device, &line);
         assert_eq!((summary.refused, summary.taken_up), (2, 0));
         assert_eq!(device.store().waiting(room).unwrap().all(), 3);
+        // What is not here any more is told by its name, not by its id.
+        let listed = device.run(&["conflict", "list"]).out;
+        assert!(listed.contains("weighing of map"), "{listed}");
+        assert_eq!(listed.matches("there is no item map").count(), 2, "{listed}");
     }
     // The one who brings it back brings along what was done with it.
     let decided = first.run(&["conflict", "settle", "--all-lost", "b"]).well();

@@ -71,7 +71,7 @@ impl fmt::Display for Report {
 }
 
 fn verdict(met: bool, word: &str, bound: f64) -> String {
-    let bound = if bound >= 1.0 { format!("{bound:.0}") } else { format!("{bound:.2}") };
+    let bound = if bound >= 10.0 { format!("{bound:.0}") } else { format!("{bound:.2}") };
     format!("{word} {bound}{}", if met { "" } else { "  MISSED" })
 }
 

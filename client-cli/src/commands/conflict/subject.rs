@@ -11,7 +11,7 @@ use uuid::Uuid;
 
 use super::things::{Thing, What};
 use crate::error::{Result, reasons};
-use crate::local::{Kitroom, Store};
+use crate::local::{Kitroom, OutboxOp, Store};
 
 /// A thing as it is told.
 pub(super) struct Told {
@@ -36,16 +36,14 @@ pub(super) fn tell(store: &Store, room: &Kitroom, thing: &Thing) -> Result<Told>
         What::Refused(op) => {
             let current = op.problem.as_ref().and_then(|p| p.more.get("current")).and_then(Value::as_object);
             let part = current.map(|current| part_of(&op.payload, current));
-            let offered = (op.action == Action::Patch).then_some(&op.payload);
+            let offered = readable(store, room, &op.kind, &op.payload)?;
+            let why = op.problem.as_ref().map_or_else(|| "it did not say why".to_owned(), reasons);
             Ok(Told {
                 sort: "refused",
                 subject: named(store, room, &op.kind, op.record_id, Some(&op.payload))?,
-                story: format!(
-                    "the service refused this change: {}",
-                    op.problem.as_ref().map_or_else(|| "it did not say why".to_owned(), reasons)
-                ),
+                story: format!("the service refused this change: {}", by_name(store, room, op, why)?),
                 a: part.map_or_else(|| "as it is there".to_owned(), |part| fields(Some(&part))),
-                b: offered.map_or_else(|| doing(op.action, &op.payload), |offered| fields(Some(offered))),
+                b: doing(op.action, &offered),
                 b_by: format!("you, {}", at(op.done_at)),
             })
         }
@@ -165,20 +163,40 @@ fn readable(store: &Store, room: &Kitroom, kind: &str, part: &Object) -> Result<
 fn named(store: &Store, room: &Kitroom, kind: &str, id: Uuid, other: Option<&Object>) -> Result<String> {
     let words = kind.replace('_', " ");
     let name = |body: &Object| body.get("name").and_then(Value::as_str).map(str::to_owned);
-    let stored = match kinds::kind(kind) {
-        Some(kind) => store.record(room.id, kind, id)?.map(|record| record.body),
-        None => None,
-    };
+    let stored = body_of(store, room, kind, id)?;
     let found = stored.as_ref().and_then(&name).or_else(|| other.and_then(&name));
     if let Some(name) = found {
         return Ok(format!("{words} {name}"));
     }
     let item = stored.as_ref().or(other).and_then(|body| kinds::reference_id(body, "item_id"));
     let item = match item {
-        Some(item) => store.record(room.id, &kinds::item::KIND, item)?.and_then(|item| name(&item.body)),
+        Some(item) => body_of(store, room, kinds::item::KIND.name, item)?.as_ref().and_then(name),
         None => None,
     };
     Ok(item.map_or(words.clone(), |item| format!("{words} of {item}")))
+}
+
+/// The service's words with the names of what the op is about in the place of their ids, where this device knows them.
+fn by_name(store: &Store, room: &Kitroom, op: &OutboxOp, words: String) -> Result<String> {
+    let Some(kind) = kinds::kind(&op.kind) else { return Ok(words) };
+    let referred = kind.references(&op.payload).map(|(reference, id)| (reference.kind, id));
+    let mut words = words;
+    for (kind, id) in std::iter::once((kind.name, op.record_id)).chain(referred) {
+        let body = body_of(store, room, kind, id)?;
+        if let Some(name) = body.as_ref().and_then(|body| body.get("name")).and_then(Value::as_str) {
+            words = words.replace(&id.to_string(), name);
+        }
+    }
+    Ok(words)
+}
+
+/// A record as this device shows it, or as it was when a restored service has lost it.
+fn body_of(store: &Store, room: &Kitroom, kind: &str, id: Uuid) -> Result<Option<Object>> {
+    let Some(known) = kinds::kind(kind) else { return Ok(None) };
+    match store.record(room.id, known, id)? {
+        Some(record) => Ok(Some(record.body)),
+        None => store.lost_record(room.id, kind, id),
+    }
 }
 
 fn fact_words(store: &Store, room: &Kitroom, kind: &str, id: Uuid) -> Result<String> {
