@@ -52,7 +52,7 @@ impl Pushes {
             is_first
         };
         if is_first {
-            spawn(Turn { pushes: self, kitroom }.run(pool.clone()));
+            spawn(Turn { pushes: self, kitroom, is_over: false }.run(pool.clone()));
         }
         let lost = |error| ApiError::unavailable("a push was given up with the worker that had it", error);
         answered.await.map_err(lost)?
@@ -61,11 +61,36 @@ impl Pushes {
     fn lock(&self) -> MutexGuard<'_, HashMap<Uuid, VecDeque<Waiting>>> {
         self.waiting.lock().unwrap_or_else(PoisonError::into_inner)
     }
+}
 
-    /// Those that come next: together no more ops than one push may have. None when nobody waits, and the turn is over.
-    fn next(&self, kitroom: Uuid) -> Option<Vec<Waiting>> {
-        let mut all = self.lock();
-        let queue = all.get_mut(&kitroom)?;
+/// The work on the pushes of one kitroom, as long as there are any.
+struct Turn {
+    pushes: Arc<Pushes>,
+    kitroom: Uuid,
+    is_over: bool,
+}
+
+impl Drop for Turn {
+    fn drop(&mut self) {
+        // It was broken off: whoever waits is told so, and the next push begins anew. When it has come to its end, another
+        // turn may have begun already.
+        if !self.is_over {
+            self.pushes.lock().remove(&self.kitroom);
+        }
+    }
+}
+
+impl Turn {
+    async fn run(mut self, pool: Pool) {
+        while let Some(next) = self.next() {
+            apply(&pool, self.kitroom, next).await;
+        }
+    }
+
+    /// Those that come next: together no more ops than one push may have. None when nobody waits; then the turn is over.
+    fn next(&mut self) -> Option<Vec<Waiting>> {
+        let mut all = self.pushes.lock();
+        let queue = all.entry(self.kitroom).or_default();
         let mut room = MAX_OPS;
         let mut next = Vec::new();
         while let Some(first) = queue.front()
@@ -75,29 +100,11 @@ impl Pushes {
             next.extend(queue.pop_front());
         }
         if next.is_empty() {
-            all.remove(&kitroom);
+            all.remove(&self.kitroom);
+            self.is_over = true;
+            return None;
         }
-        (!next.is_empty()).then_some(next)
-    }
-}
-
-/// The work on the pushes of one kitroom. However it ends, nobody waits for it any more.
-struct Turn {
-    pushes: Arc<Pushes>,
-    kitroom: Uuid,
-}
-
-impl Drop for Turn {
-    fn drop(&mut self) {
-        self.pushes.lock().remove(&self.kitroom);
-    }
-}
-
-impl Turn {
-    async fn run(self, pool: Pool) {
-        while let Some(next) = self.pushes.next(self.kitroom) {
-            apply(&pool, self.kitroom, next).await;
-        }
+        Some(next)
     }
 }
 
@@ -124,5 +131,79 @@ async fn apply(pool: &Pool, kitroom: Uuid, next: Vec<Waiting>) {
     for waiting in next {
         let answer = push_ops(&mut conn, kitroom, waiting.sender, &waiting.ops).await;
         give(waiting, answer);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use domain::sync::op::Action;
+    use domain::time::Timestamp;
+    use domain::wire::shape::Object;
+
+    use super::*;
+
+    const KITROOM: Uuid = Uuid::from_u128(7);
+
+    type Answered = oneshot::Receiver<Result<Applied, ApiError>>;
+
+    fn waits(pushes: &Pushes, ops: usize) -> Answered {
+        let op = Op {
+            op_id: Uuid::from_u128(1),
+            op_no: Some(1),
+            group: "g".into(),
+            kind: "item".into(),
+            record_id: Uuid::from_u128(2),
+            action: Action::Create,
+            base_seq: 0,
+            payload: Object::new(),
+            done_at: None,
+            hash: [0; 32],
+            if_version: None,
+        };
+        let now = Timestamp::from_millis(0).unwrap();
+        let account = Uuid::from_u128(3);
+        let sender = Sender { account, replica: None, if_epoch: None, records_at_most: 1, now };
+        let (answer, answered) = oneshot::channel();
+        let waiting = Waiting { sender, ops: vec![op; ops], answer };
+        pushes.lock().entry(KITROOM).or_default().push_back(waiting);
+        answered
+    }
+
+    fn turn(pushes: &Arc<Pushes>) -> Turn {
+        Turn { pushes: Arc::clone(pushes), kitroom: KITROOM, is_over: false }
+    }
+
+    #[test]
+    fn next_takes_in_their_order_what_one_push_may_have_together() {
+        let pushes = Arc::new(Pushes::default());
+        let _answers: Vec<Answered> =
+            [200, 300, 1, MAX_OPS, 2].into_iter().map(|ops| waits(&pushes, ops)).collect();
+        let mut turn = turn(&pushes);
+        let mut taken = Vec::new();
+        while let Some(next) = turn.next() {
+            taken.push(next.iter().map(|waiting| waiting.ops.len()).collect::<Vec<_>>());
+        }
+        assert_eq!(taken, [vec![200, 300], vec![1], vec![MAX_OPS], vec![2]]);
+        assert!(turn.is_over && pushes.lock().is_empty());
+    }
+
+    #[test]
+    fn turn_that_is_over_leaves_those_who_came_since_to_the_next() {
+        let pushes = Arc::new(Pushes::default());
+        let mut turn = turn(&pushes);
+        assert!(turn.next().is_none());
+        let mut answered = waits(&pushes, 1);
+        drop(turn);
+        assert_eq!(pushes.lock()[&KITROOM].len(), 1);
+        assert!(matches!(answered.try_recv(), Err(oneshot::error::TryRecvError::Empty)));
+    }
+
+    #[test]
+    fn turn_that_is_broken_off_leaves_nobody_waiting() {
+        let pushes = Arc::new(Pushes::default());
+        let mut answered = waits(&pushes, 1);
+        drop(turn(&pushes));
+        assert!(pushes.lock().is_empty());
+        assert!(matches!(answered.try_recv(), Err(oneshot::error::TryRecvError::Closed)));
     }
 }

@@ -5,8 +5,8 @@ use domain::sync::working::Working;
 use domain::wire::problem::{ErrorCode, Problem};
 
 /// The first op of a group that would make a record beyond the bound, and the problem to refuse the group with. `held`
-/// is the number from the lock's statement: pushes that waited for the lock together may each see the number before
-/// the others, so that the bound can be passed by a batch or two, never by more.
+/// is the number from the lock's statement: changes through resources that waited for the lock together may each see the
+/// number before the others, so that the bound can be passed by a few records, never by more.
 pub fn over(working: &Working, held: i64, at_most: i64, ops: &[&Op]) -> Option<(usize, Problem)> {
     let room = usize::try_from(at_most - held).unwrap_or(0).saturating_sub(working.made());
     let mut makes =
