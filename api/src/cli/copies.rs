@@ -51,7 +51,7 @@ pub fn restore(args: &RestoreArgs) -> Result<(), Failure> {
     })?;
     if others > 0 {
         return Err(format!(
-            "{others} other sessions use this database; stop the service and whatever else uses it, then try again"
+            "other sessions use this database: {others}; stop the service and whatever else uses it, then try again"
         )
         .into());
     }

@@ -1,8 +1,11 @@
 //! What a database holds. An operator's question: it names no account.
 
+use std::time::{Duration, Instant};
+
 use chrono::{DateTime, Utc};
 use diesel::sql_types::{BigInt, Integer, Nullable, Text, Timestamptz};
 use diesel_async::{AsyncPgConnection, RunQueryDsl};
+use tokio::time::sleep;
 
 use crate::platform::db;
 use crate::platform::error::ApiError;
@@ -90,11 +93,25 @@ pub async fn server_major(conn: &mut AsyncPgConnection) -> Result<u32, ApiError>
     major.ok_or_else(|| ApiError::internal("the server does not say its version", "no row"))
 }
 
-/// How many other sessions use this database.
+/// How many other sessions use this database, when those of a service that has just stopped have had time to end.
 ///
 /// # Errors
 /// As the database fails.
 pub async fn other_sessions(conn: &mut AsyncPgConnection) -> Result<i64, ApiError> {
+    let until = Instant::now() + ENDING;
+    loop {
+        let others = count_others(conn).await?;
+        if others == 0 || Instant::now() > until {
+            return Ok(others);
+        }
+        sleep(Duration::from_millis(100)).await;
+    }
+}
+
+/// The database notices within a moment that a client is gone, once the statement at hand is done.
+const ENDING: Duration = Duration::from_secs(3);
+
+async fn count_others(conn: &mut AsyncPgConnection) -> Result<i64, ApiError> {
     let rows: Vec<(i64,)> = sql::<(BigInt,)>(
         "select count(*) from pg_catalog.pg_stat_activity where datname = current_database() and pid <> pg_backend_pid()",
     )
