@@ -77,9 +77,9 @@ impl Store {
     /// # Errors
     /// When the store cannot be read.
     pub fn lost_record(&self, kitroom: Uuid, kind: &str, id: Uuid) -> Result<Option<Object>> {
-        let mut statement = self
-            .conn
-            .prepare_cached("SELECT record FROM recovery WHERE kitroom = ?1 AND kind = ?2 AND id = ?3")?;
+        let mut statement = self.conn.prepare_cached(
+            "SELECT record FROM recovery WHERE kitroom = ?1 AND kind = ?2 AND id = ?3 ORDER BY no DESC",
+        )?;
         let text: Option<Option<String>> =
             statement.query_row(params![kitroom, kind, id], |row| row.get(0)).optional()?;
         Ok(text.flatten().and_then(|text| serde_json::from_str(&text).ok()))

@@ -128,12 +128,17 @@ pub(super) fn finish(
 }
 
 fn keep_lost(conn: &Connection, kitroom: Uuid, common: i64, now_ms: i64) -> Result<()> {
+    // What a restore before this one has lost may have been written before what is still common now, or after.
+    conn.execute(
+        "UPDATE recovery SET common = min(common, ?2) WHERE kitroom = ?1 AND decided IS NULL",
+        params![kitroom, common],
+    )?;
     let mut statement = conn.prepare(&format!("{BOTH} ORDER BY base.seq"))?;
     let mut keep = conn.prepare_cached(
         "INSERT INTO recovery (kitroom, kind, id, loss, deleted, record, common, found_at)
-         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)
-         ON CONFLICT (kitroom, kind, id) DO UPDATE
-         SET loss = ?4, deleted = ?5, record = ?6, common = ?7, found_at = ?8, decided = NULL",
+         SELECT ?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8 WHERE NOT EXISTS
+             (SELECT 1 FROM recovery WHERE kitroom = ?1 AND kind = ?2 AND id = ?3 AND decided IS NULL
+              AND deleted = ?5 AND record IS ?6)",
     )?;
     let mut rows = statement.query([kitroom])?;
     while let Some(row) = rows.next()? {

@@ -46,8 +46,9 @@ CREATE TABLE incoming (
     PRIMARY KEY (kitroom, kind, id)
 ) WITHOUT ROWID;
 
--- What a restored service may have lost of what it once told this device: a person decides what becomes of it. common: the
--- last change that this device and the restored service have in common.
+-- What a restored service may have lost of what it once told this device: a person decides what becomes of it. A service
+-- that was restored twice may have lost two states of one record. common: the last change that this device and the restored
+-- service have in common.
 CREATE TABLE recovery (
     no INTEGER PRIMARY KEY AUTOINCREMENT,
     kitroom BLOB NOT NULL,
@@ -58,9 +59,9 @@ CREATE TABLE recovery (
     record TEXT,
     common INTEGER NOT NULL,
     found_at INTEGER NOT NULL,
-    decided TEXT CHECK (decided IN ('sent', 'left', 'back')),
-    UNIQUE (kitroom, kind, id)
+    decided TEXT CHECK (decided IN ('sent', 'left', 'back'))
 );
+CREATE INDEX recovery_of_record ON recovery (kitroom, kind, id);
 
 -- The records that the outbox changes: base with the ops that it does not have yet replayed on top.
 CREATE TABLE overlay (

@@ -62,6 +62,41 @@ fn sync_restored_service_gets_back_what_a_person_says() {
 }
 
 #[test]
+fn sync_service_that_was_restored_twice_gets_back_what_it_lost_each_time() {
+    let (first, second, line) = two_devices();
+    let room = first.room().id;
+    let backup = line.model().backup();
+    let again = line.model().backup();
+    for (backup, edit) in [
+        (backup, ["--set", "colour=blue", "--size", "M", "--tag", "A1"]),
+        (again, ["--maker", "x", "--size", "L", "--notes", "n"]),
+    ] {
+        first.run(&[&["item", "edit", "shell"], &edit[..]].concat()).well();
+        sync_well(&first, &line);
+        line.model().restore(backup);
+        sync_well(&first, &line);
+    }
+    // Nobody has decided about what was lost the first time when it happens again: both states wait.
+    assert_eq!(first.store().waiting(room).unwrap().lost, 2);
+    let listed = first.run(&["conflict", "list"]).out;
+    for part in ["size M", "colour blue", "size L", "maker x"] {
+        assert!(listed.contains(part), "{part}: {listed}");
+    }
+    first.run(&["conflict", "settle", "--all-lost", "b"]).well();
+    sync_well(&first, &line);
+    sync_well(&second, &line);
+    for device in [&first, &second] {
+        let shown = device.run(&["item", "show", "shell", "--json"]).well().json();
+        let fields =
+            ["size", "tag", "maker", "notes"].map(|field| shown[field].as_str().unwrap_or("-").to_owned());
+        // The later of both holds where they differ.
+        assert_eq!(fields, ["L", "A1", "x", "n"], "{shown}");
+        assert_eq!(shown["attributes"]["colour"], "blue", "{shown}");
+        assert_eq!(device.store().waiting(room).unwrap().all(), 0);
+    }
+}
+
+#[test]
 fn sync_what_one_device_brings_back_waits_on_no_other() {
     let (first, second, line) = two_devices();
     let backup = line.model().backup();
