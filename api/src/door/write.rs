@@ -9,7 +9,7 @@ use diesel::sql_types::{
 use diesel_async::{AsyncPgConnection, RunQueryDsl};
 use domain::kinds::KINDS;
 use domain::sync::record::Stored;
-use domain::sync::working::{Moved, Working};
+use domain::sync::working::{Moved, Working, digest_moves};
 use rand::TryRngCore;
 use rand::rngs::OsRng;
 use uuid::Uuid;
@@ -130,10 +130,11 @@ impl<'a> Journal<'a> {
 impl<'a> Changes<'a> {
     fn of(working: &'a Working, named: &Named, at: DateTime<Utc>) -> Result<Self, ApiError> {
         let moved = working.moved();
-        let moves = working.digest_moves(&moved);
+        let moves = digest_moves(&moved);
         let mut mark = [0u8; 16];
         OsRng.try_fill_bytes(&mut mark).map_err(|error| ApiError::internal("no randomness", error))?;
-        let (made, others) = moved.into_iter().partition(|one| named.made(one.record.id, one.is_new));
+        let (made, others) =
+            moved.into_iter().partition(|one| named.made(one.record.id, one.before.is_none()));
         Ok(Self {
             made,
             others,

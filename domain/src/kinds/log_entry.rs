@@ -2,6 +2,8 @@
 
 mod heads;
 
+pub use heads::settled_id;
+
 use uuid::Uuid;
 
 use super::{Companion, Dirty, Hooks, Kind, Nature, Ref, reference_id};

@@ -46,10 +46,22 @@ pub struct Moved<'a> {
     pub kind: &'static Kind,
     /// As it stands now.
     pub record: &'a Stored,
-    /// Whether it was not there before.
-    pub is_new: bool,
+    /// The hash that it had before; none when it was not there.
+    pub before: Option<i64>,
     /// Its hash ([`row_hash`]).
     pub hash: i64,
+}
+
+/// By kind: how many of these records came new, and by how much the wrapping sum of row hashes moved with them.
+#[must_use]
+pub fn digest_moves(moved: &[Moved<'_>]) -> BTreeMap<&'static str, (i64, i64)> {
+    let mut moves: BTreeMap<&'static str, (i64, i64)> = BTreeMap::new();
+    for Moved { kind, before, hash, .. } in moved {
+        let (count, sum) = moves.entry(kind.name).or_default();
+        *count += i64::from(before.is_none());
+        *sum = sum.wrapping_add(*hash).wrapping_sub(before.unwrap_or(0));
+    }
+    moves
 }
 
 /// What a step has taken the place of.
@@ -146,24 +158,11 @@ impl Working {
             moved.extend(self.changed(kind.name).into_iter().map(|record| Moved {
                 kind,
                 record,
-                is_new: self.is_new(kind.name, record.id),
+                before: self.hash_before.get(&(kind.name, record.id)).copied().flatten(),
                 hash: row_hash(kind.name, record),
             }));
         }
         moved
-    }
-
-    /// By kind: how many of these records came new, and by how much the wrapping sum of row hashes moved with them.
-    #[must_use]
-    pub fn digest_moves(&self, moved: &[Moved<'_>]) -> BTreeMap<&'static str, (i64, i64)> {
-        let mut moves: BTreeMap<&'static str, (i64, i64)> = BTreeMap::new();
-        for Moved { kind, record, is_new, hash } in moved {
-            let before = self.hash_before.get(&(kind.name, record.id)).copied().flatten();
-            let (count, sum) = moves.entry(kind.name).or_default();
-            *count += i64::from(*is_new);
-            *sum = sum.wrapping_add(*hash).wrapping_sub(before.unwrap_or(0));
-        }
-        moves
     }
 
     /// The derived values that the batch made stale.

@@ -9,7 +9,7 @@ use domain::kinds::{self, KINDS, Kind};
 use domain::sync::canonical::row_hash;
 use domain::sync::op::{Action, Actor, Deciding, Op, OpResult, OpStatus, Role};
 use domain::sync::record::{Lookup, Stored};
-use domain::sync::working::Working;
+use domain::sync::working::{Working, digest_moves};
 use domain::wire::conflict::{About, ConflictBody};
 use domain::wire::shape::{self, Object};
 use proptest::prelude::*;
@@ -384,7 +384,7 @@ fn run(steps: &[(usize, Step)]) -> World {
 
 /// The sums that a digest would have, from the moves and from the records.
 fn assert_digest(working: &Working) {
-    for (name, (count, sum)) in working.digest_moves(&working.moved()) {
+    for (name, (count, sum)) in digest_moves(&working.moved()) {
         let all = records(working, name);
         let expected = all.iter().fold(0_i64, |sum, record| sum.wrapping_add(row_hash(name, record)));
         assert_eq!((count, sum), (all.len() as i64, expected), "{name}");

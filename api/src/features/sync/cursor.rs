@@ -74,14 +74,19 @@ impl Cursor {
     /// `head`.
     #[must_use]
     pub fn moved_to(&self, seq: i64, head: i64, mark: Option<&[u8]>) -> Self {
-        let Place { seq, seen, began_at } = self.place().moved_to(seq, head);
-        Self {
-            seq,
-            ahead: Some(seen).filter(|seen| *seen > seq),
-            mark: spell(mark),
-            began_at,
-            ..self.clone()
-        }
+        Self { mark: spell(mark), ..self.at(self.place().moved_to(seq, head)) }
+    }
+
+    /// The same reader at a later change, when the kitroom has not changed since.
+    #[must_use]
+    pub fn moved_within(&self, seq: i64) -> Self {
+        let place = self.place();
+        self.at(place.moved_to(seq, place.seen))
+    }
+
+    fn at(&self, place: Place) -> Self {
+        let Place { seq, seen, began_at } = place;
+        Self { seq, ahead: Some(seen).filter(|seen| *seen > seq), began_at, ..self.clone() }
     }
 
     /// How far its reader has come.
@@ -194,6 +199,15 @@ mod tests {
         let ack = Cursor::ack(K, K, 5, Some(&[9; 16]));
         assert_eq!(Cursor::decode_ack(K, &ack.encode()).unwrap(), ack);
         assert!(Cursor::decode(K, &ack.encode()).is_err());
+    }
+
+    #[test]
+    fn moved_within_is_moved_to_where_the_kitroom_stands_still() {
+        for seq in [5, 20, 21] {
+            assert_eq!(at(3).moved_within(seq), at(seq));
+        }
+        let empty = Cursor::start(K, K, 1, 0);
+        assert_eq!(empty.moved_within(0), empty);
     }
 
     #[test]

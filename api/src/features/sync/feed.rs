@@ -88,7 +88,6 @@ async fn find(conn: &mut AsyncPgConnection, question: &Question, shape: Shape) -
     for given in [&question.cursor, &question.ack].into_iter().flatten() {
         store::check_history(conn, &head, given).await?;
     }
-    let mark = store::find_mark(conn, question.kitroom, head.seq).await?;
     let schema = question.schema.min(SCHEMA_VERSION);
     let cursor = match &question.cursor {
         None => Cursor::start(question.kitroom, head.epoch, schema, head.seq),
@@ -109,8 +108,7 @@ async fn find(conn: &mut AsyncPgConnection, question: &Question, shape: Shape) -
         };
         let read = scan.read(conn, question, shape).await?;
         if read.changes > 0 {
-            let next =
-                cursor.moved_to(cursor.seq, head.seq, mark.as_deref()).known_to(schema, read.cut_after);
+            let next = moved(conn, &cursor, cursor.seq, &head).await?.known_to(schema, read.cut_after);
             let has_more = read.cut_after.is_some() || next.seq < head.seq;
             return Ok(Page { head, text: read.text, changes: read.changes, next, has_more });
         }
@@ -124,8 +122,23 @@ async fn find(conn: &mut AsyncPgConnection, question: &Question, shape: Shape) -
     };
     let read =
         if scan.after < scan.up_to { scan.read(conn, question, shape).await? } else { Read::default() };
-    let next = cursor.moved_to(read.cut_after.unwrap_or(head.seq), head.seq, mark.as_deref());
+    let next = moved(conn, &cursor, read.cut_after.unwrap_or(head.seq), &head).await?;
     Ok(Page { head, text: read.text, changes: read.changes, next, has_more: read.cut_after.is_some() })
+}
+
+/// The cursor at a later change of this snapshot.
+async fn moved(
+    conn: &mut AsyncPgConnection,
+    cursor: &Cursor,
+    seq: i64,
+    head: &Head,
+) -> Result<Cursor, ApiError> {
+    // Then its mark is that of the last change, and was just compared.
+    if cursor.place().seen == head.seq {
+        return Ok(cursor.moved_within(seq));
+    }
+    let mark = store::find_mark(conn, cursor.kitroom, head.seq).await?;
+    Ok(cursor.moved_to(seq, head.seq, mark.as_deref()))
 }
 
 /// The kinds that came after one version of the schema and up to another.

@@ -162,7 +162,7 @@ fn readable(store: &Store, room: &Kitroom, kind: &str, part: &Object) -> Result<
 /// A record by its kind and its name, or by that of the item that it is about.
 fn named(store: &Store, room: &Kitroom, kind: &str, id: Uuid, other: Option<&Object>) -> Result<String> {
     let words = kind.replace('_', " ");
-    let name = |body: &Object| body.get("name").and_then(Value::as_str).map(str::to_owned);
+    let name = |body: &Object| name_of(body).map(str::to_owned);
     let stored = body_of(store, room, kind, id)?;
     let found = stored.as_ref().and_then(&name).or_else(|| other.and_then(&name));
     if let Some(name) = found {
@@ -176,6 +176,10 @@ fn named(store: &Store, room: &Kitroom, kind: &str, id: Uuid, other: Option<&Obj
     Ok(item.map_or(words.clone(), |item| format!("{words} of {item}")))
 }
 
+fn name_of(body: &Object) -> Option<&str> {
+    body.get("name")?.as_str()
+}
+
 /// The service's words with the names of what the op is about in the place of their ids, where this device knows them.
 fn by_name(store: &Store, room: &Kitroom, op: &OutboxOp, words: String) -> Result<String> {
     let Some(kind) = kinds::kind(&op.kind) else { return Ok(words) };
@@ -183,7 +187,7 @@ fn by_name(store: &Store, room: &Kitroom, op: &OutboxOp, words: String) -> Resul
     let mut words = words;
     for (kind, id) in std::iter::once((kind.name, op.record_id)).chain(referred) {
         let body = body_of(store, room, kind, id)?;
-        if let Some(name) = body.as_ref().and_then(|body| body.get("name")).and_then(Value::as_str) {
+        if let Some(name) = body.as_ref().and_then(name_of) {
             words = words.replace(&id.to_string(), name);
         }
     }

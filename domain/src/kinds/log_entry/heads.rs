@@ -91,6 +91,12 @@ pub(super) fn settles(
     body.insert("item_id".to_owned(), serde_json::json!(item));
     body.insert("after".to_owned(), serde_json::json!(heads));
     body.entry("observed_at").or_insert_with(|| serde_json::json!(now));
-    let record_id = derived_id(op.op_id, &["state", &item.to_string()]);
+    let record_id = settled_id(op.op_id, item);
     Ok(vec![Write { kind: KIND.name, record_id, action: Action::Append, payload: body }])
+}
+
+/// The id of the event that settling the state of an item appends: the same wherever and however often the op is decided.
+#[must_use]
+pub fn settled_id(op_id: Uuid, item: Uuid) -> Uuid {
+    derived_id(op_id, &["state", &item.to_string()])
 }

@@ -3,8 +3,8 @@
 
 use std::collections::BTreeMap;
 
+use domain::kinds::log_entry::settled_id;
 use domain::kinds::{self, reference_id};
-use domain::sync::conflict::derived_id;
 use domain::sync::op::Action;
 use domain::wire::conflict::{About, ConflictBody};
 use domain::wire::shape;
@@ -58,11 +58,7 @@ fn was_settled(row: &Row, ops: &[Op<'_>]) -> bool {
         return false;
     };
     let may_be = |op: &&Op<'_>| op.made.action == Action::Settle && op.ended != Ended::Failed;
-    ops.iter().filter(may_be).any(|op| id_of_settled(op.made.op_id, item) == row.id)
-}
-
-fn id_of_settled(op: Uuid, item: Uuid) -> Uuid {
-    derived_id(op, &["state", &item.to_string()])
+    ops.iter().filter(may_be).any(|op| settled_id(op.made.op_id, item) == row.id)
 }
 
 /// A decision about the state of an item that was acknowledged and holds has made its event.
@@ -72,7 +68,7 @@ fn check_settled(case: &Case, ops: &[Op<'_>], found: &mut Vec<Violation>) {
         let conflict = rows.iter().find(|row| row.id == op.made.record && row.kind == "conflict");
         let body = conflict.and_then(|row| shape::read::<ConflictBody>(&row.body).ok());
         let Some(body) = body.filter(|body| body.about == About::StateHeads) else { continue };
-        let id = id_of_settled(op.made.op_id, body.record_id);
+        let id = settled_id(op.made.op_id, body.record_id);
         let holds = body.resolution.is_some_and(|resolution| resolution.op_id == op.made.op_id);
         if holds && !rows.iter().any(|row| row.id == id) {
             let words = format!("the event {id} of a decision by replica {}", op.replica);
