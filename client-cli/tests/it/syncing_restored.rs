@@ -79,7 +79,7 @@ fn sync_service_that_was_restored_twice_gets_back_what_it_lost_each_time() {
     // Nobody has decided about what was lost the first time when it happens again: both states wait.
     assert_eq!(first.store().waiting(room).unwrap().lost, 2);
     let listed = first.run(&["conflict", "list"]).out;
-    for part in ["size M", "colour blue", "size L", "maker x"] {
+    for part in [" 1  item shell", " 2  item shell", "size M", "colour blue", "size L", "maker x"] {
         assert!(listed.contains(part), "{part}: {listed}");
     }
     first.run(&["conflict", "settle", "--all-lost", "b"]).well();

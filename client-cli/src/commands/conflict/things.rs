@@ -31,6 +31,16 @@ pub(super) struct Thing {
     pub(super) mine: bool,
 }
 
+impl What {
+    /// Under what a thing has its number. Two states of one record may be lost: each has one of its own.
+    fn key(&self, id: Uuid) -> Uuid {
+        match self {
+            Self::Lost(lost) => Uuid::from_u128(lost.no.unsigned_abs().into()),
+            Self::Conflict(_) | Self::Refused(_) => id,
+        }
+    }
+}
+
 /// All of them, oldest number first.
 pub(super) fn things(store: &Store, room: &Kitroom) -> Result<Vec<Thing>> {
     let account = store.account_id()?;
@@ -48,8 +58,8 @@ pub(super) fn things(store: &Store, room: &Kitroom) -> Result<Vec<Thing>> {
     for lost in store.lost(room.id)? {
         found.push((lost.id, What::Lost(Box::new(lost)), true));
     }
-    let ids: Vec<Uuid> = found.iter().map(|(id, _, _)| *id).collect();
-    let numbers = store.numbers_of(room.id, &ids)?;
+    let keys: Vec<Uuid> = found.iter().map(|(id, what, _)| what.key(*id)).collect();
+    let numbers = store.numbers_of(room.id, &keys)?;
     let mut things: Vec<Thing> =
         found.into_iter().zip(numbers).map(|((id, what, mine), no)| Thing { no, id, what, mine }).collect();
     things.sort_by_key(|thing| thing.no);
